@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import hashlib
+import json
+import os
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
 
-from hueph._types import FloatArray
+from hueph._types import FloatArray, PathLike
+from hueph.errors import ChartError
 
-__all__ = ["Chart", "Patch"]
+__all__ = ["Chart", "Marker", "Patch", "Reference", "load_chart", "write_chart"]
+
+Points = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +42,44 @@ class Patch:
 
 
 @dataclass(frozen=True, slots=True)
+class Marker:
+    """A square fiducial marker on a card.
+
+    Attributes
+    ----------
+    id : int
+        Number of the marker in the chart's `dictionary`.
+    corners : tuple of 4 points
+        (x, y) of the outer edge of its black frame, card units, top-left first, clockwise.
+    """
+
+    id: int
+    corners: Points
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """A printed area of known colour that stands for no pH: a grey, or a saturated patch.
+
+    Attributes
+    ----------
+    kind : str
+        "grey" or "colour".
+    lab : tuple of float
+        CIELAB, D65 white, 2 degree observer.
+    delta_e_std : float
+        Standard uncertainty of the colour, CIEDE2000 units.
+    corners : tuple of 4 points
+        As in `Patch`.
+    """
+
+    kind: str
+    lab: tuple[float, float, float]
+    delta_e_std: float
+    corners: Points
+
+
+@dataclass(frozen=True, slots=True)
 class Chart:
     """A printed reference chart: patches in order of rising pH on a paper card.
 
@@ -49,7 +96,18 @@ class Chart:
     layout : str
         "row", "column" or "grid" (informative; positions are what counts).
     sha256 : str
-        Of the canonical content of the file, "" when not yet written.
+        Of the canonical content (every value as written to the file), "" when not yet written.
+        Computed on load, so a chart edited by hand has another hash.
+    unit : str
+        "px" or "mm": what a card unit is (informative).
+    dictionary : str
+        Name of the OpenCV ArUco dictionary of the markers, "" without markers.
+    markers : tuple of Marker
+        Fiducial markers of a card of our own; empty for a vendor's chart.
+    references : tuple of Reference
+        Greys and saturated patches of a card of our own.
+    edited : bool
+        The file was changed after hueph wrote it (its stated hash is not that of its content).
     """
 
     name: str
@@ -63,6 +121,11 @@ class Chart:
     provenance: str = ""
     note: str = ""
     sha256: str = ""
+    unit: str = "px"
+    dictionary: str = ""
+    markers: tuple[Marker, ...] = ()
+    references: tuple[Reference, ...] = ()
+    edited: bool = False
 
     @property
     def ph(self) -> FloatArray:
@@ -84,3 +147,108 @@ class Chart:
         import numpy as np
 
         return np.array([patch.corners for patch in self.patches])
+
+
+def load_chart(path: PathLike) -> Chart:
+    """Read and check a chart file.
+
+    Parameters
+    ----------
+    path : path
+        TOML file as `write_chart` makes it; may be edited by hand.
+
+    Returns
+    -------
+    Chart
+        With `sha256` computed over the content read.
+
+    Raises
+    ------
+    ChartError
+        Not readable, not TOML, or a value breaks a rule; the text names file and line.
+    """
+    from hueph._chart_file import parse_chart
+
+    file = Path(path)
+    try:
+        text = file.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise ChartError(f"cannot read the chart file {file}: {error.strerror or error}") from error
+    except UnicodeDecodeError as error:
+        raise ChartError(
+            f"cannot read {file} as a chart: a chart file is UTF-8 text, found other bytes at {error.start}; "
+            "make one with hueph calibrate"
+        ) from error
+    chart, stated = parse_chart(text, str(file))
+    digest = chart_sha256(chart)
+    return replace(chart, sha256=digest, edited=bool(stated) and stated != digest)
+
+
+def write_chart(chart: Chart, path: PathLike, *, force: bool = False) -> Chart:
+    """Write a chart file, whole or not at all.
+
+    Parameters
+    ----------
+    chart : Chart
+        Checked by the same rules as a file that is read.
+    path : path
+        Where to write; the folder must exist.
+    force : bool
+        Replace a file that is already there.
+
+    Returns
+    -------
+    Chart
+        The chart as it now stands in the file (rounded values, `sha256` set).
+
+    Raises
+    ------
+    ChartError
+        The file exists and `force` is not given, the chart breaks a rule, or writing fails.
+    """
+    from hueph._chart_file import dump_chart, parse_chart
+
+    file = Path(path)
+    digest = chart_sha256(chart)
+    text = dump_chart(replace(chart, sha256=digest))
+    checked, _ = parse_chart(text, str(file))
+    _write_whole(file, text, force=force)
+    return replace(checked, sha256=digest)
+
+
+def chart_sha256(chart: Chart) -> str:
+    """Return the hash of a chart's canonical content, hexadecimal."""
+    from hueph._chart_file import canonical
+
+    content: dict[str, Any] = canonical(chart)
+    text = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def _write_whole(file: Path, text: str, *, force: bool) -> None:
+    """Write through a temporary file in the same folder, so that no half file is ever seen."""
+    exists = f"cannot write {file}: the file exists and is never overwritten unasked; name another file or add --force"
+    if file.exists() and not force:
+        raise ChartError(exists)
+    temporary = ""
+    try:
+        handle, temporary = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.", suffix=".part")
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+            stream.flush()
+            os.fsync(stream.fileno())
+        mask = os.umask(0)
+        os.umask(mask)
+        os.chmod(temporary, 0o666 & ~mask)
+        if force:
+            os.replace(temporary, file)
+        else:
+            os.link(temporary, file)  # fails when the file has come into being meanwhile
+            os.unlink(temporary)
+    except FileExistsError as error:
+        os.unlink(temporary)
+        raise ChartError(exists) from error
+    except OSError as error:
+        if temporary and os.path.exists(temporary):
+            os.unlink(temporary)
+        raise ChartError(f"cannot write {file}: {error.strerror or error}") from error
