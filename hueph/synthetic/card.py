@@ -1,0 +1,194 @@
+"""The printed card: colours in the artwork, and inks that give them a spectrum.
+
+The artist took the liquid's colour at one reference load under one light, and printing brought it
+into the ink gamut: a veil of white, a loss of saturation, and an error of each patch. The reflectance
+spectrum behind a printed colour is not known to anyone who reads the card: three ink models that give
+the same colour under the reference light differ under another one (metamerism).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from hueph._types import FloatArray
+from hueph.synthetic.cameras import D65_WHITE, XYZ_TO_SRGB, encode_srgb
+from hueph.synthetic.dyes import Indicator
+from hueph.synthetic.lights import daylight
+from hueph.synthetic.spectra import WAVELENGTHS_NM, gaussian, reflectance_to_xyz, smooth_reflectance
+
+__all__ = ["Card", "draw_card", "liquid_srgb_linear", "print_reflectance"]
+
+_REFERENCE_LIGHT = daylight(6504.0).power
+_REFERENCE_WHITE = reflectance_to_xyz(np.ones_like(WAVELENGTHS_NM), _REFERENCE_LIGHT)
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """One printed card.
+
+    Attributes
+    ----------
+    ph : array, shape (n,)
+        Printed values, in reading order.
+    artwork_srgb : array, shape (n, 3)
+        Encoded sRGB 0..1 of the artwork, what a chart file is made from.
+    paper_srgb : array, shape (3,)
+    reflectance : array, shape (n, wavelengths)
+        Of the printed patches, including the print error of this copy.
+    paper : array, shape (wavelengths,)
+    layout : str
+        row, column, grid or strip (patches touching).
+    load : float
+        Load of the liquid the artist saw, relative to the indicator's reference.
+    veil, desaturation : float
+        What printing took from the colours.
+    inks : str
+        Name of the ink model.
+    """
+
+    ph: FloatArray
+    artwork_srgb: FloatArray
+    paper_srgb: FloatArray
+    reflectance: FloatArray
+    paper: FloatArray
+    layout: str
+    load: float
+    veil: float
+    desaturation: float
+    inks: str
+
+
+def reflectance_to_linear_srgb(reflectance: FloatArray) -> FloatArray:
+    """Return linear sRGB of reflectances (..., n) under D65, perfect white = 1."""
+    xyz = reflectance_to_xyz(reflectance, _REFERENCE_LIGHT) / _REFERENCE_WHITE * D65_WHITE
+    linear: FloatArray = xyz @ XYZ_TO_SRGB.T
+    return linear
+
+
+def liquid_srgb_linear(indicator: Indicator, ph: FloatArray, load: float) -> FloatArray:
+    """Return linear sRGB of the liquid before white at `load` times the reference, under D65."""
+    return reflectance_to_linear_srgb(10.0 ** (-load * indicator.reference_absorbance(ph)))
+
+
+def _subtractive(rng: np.random.Generator, paper: FloatArray) -> Callable[[FloatArray], FloatArray]:
+    """Return an ink model whose densities add: three dyes with unwanted side absorptions."""
+    cyan = gaussian(640.0 + rng.normal(0, 10), 60.0, 60.0) + 0.12 + 0.10 * gaussian(420.0, 40.0)
+    magenta = gaussian(545.0 + rng.normal(0, 8), 38.0, 28.0) + 0.25 * gaussian(430.0, 45.0) + 0.02
+    yellow = gaussian(425.0 + rng.normal(0, 6), 40.0, 38.0) + 0.01
+    inks = np.stack([cyan, magenta, yellow])
+
+    def reflect(amounts: FloatArray) -> FloatArray:
+        curve: FloatArray = paper * 10.0 ** (-(amounts @ inks))
+        return curve
+
+    return reflect
+
+
+def _halftone(rng: np.random.Generator, paper: FloatArray) -> Callable[[FloatArray], FloatArray]:
+    """Return an ink model of screened dots: Neugebauer primaries with Demichel areas, optical dot gain."""
+    solid = 1.25 + rng.uniform(-0.2, 0.3)
+    dense = _subtractive(rng, np.ones_like(paper))
+    corners = np.array([[c, m, y] for c in (0, 1) for m in (0, 1) for y in (0, 1)], dtype=np.float64)
+    exponent = float(rng.uniform(1.6, 2.2))
+    primaries = (paper * dense(corners * solid)) ** (1.0 / exponent)
+
+    def reflect(amounts: FloatArray) -> FloatArray:
+        area = 1.0 / (1.0 + np.exp(-amounts))
+        weights = np.prod(
+            np.where(corners[None, :, :] > 0.5, area[:, None, :], 1.0 - area[:, None, :]), axis=2
+        )
+        curve: FloatArray = (weights @ primaries) ** exponent
+        return curve
+
+    return reflect
+
+
+def _ink_model(
+    rng: np.random.Generator, name: str, paper: FloatArray
+) -> tuple[Callable[[FloatArray], FloatArray], FloatArray]:
+    """Return a reflectance function of three parameters and where to start solving for them."""
+    if name == "smooth":
+        return smooth_reflectance, np.array([0.0, 0.0, 0.5])
+    if name == "subtractive":
+        return _subtractive(rng, paper), np.array([0.3, 0.3, 0.3])
+    return _halftone(rng, paper), np.array([-0.5, -0.5, -0.5])
+
+
+def print_reflectance(
+    linear_srgb: FloatArray, paper: FloatArray, rng: np.random.Generator, name: str
+) -> FloatArray:
+    """Return reflectances (n, wavelengths) that show linear sRGB colours (n, 3) under D65.
+
+    Parameters
+    ----------
+    linear_srgb : array, shape (n, 3)
+    paper : array, shape (wavelengths,)
+    rng : Generator
+        Draws the inks.
+    name : str
+        ``"smooth"``, ``"subtractive"`` or ``"halftone"``.
+
+    Notes
+    -----
+    Damped Gauss-Newton in cube-root colour, all patches at once; colours out of the gamut of the inks
+    end at the nearest colour the inks reach.
+    """
+    model, start = _ink_model(rng, name, paper)
+    goal = np.cbrt(np.maximum(linear_srgb, 0.0) + 0.003)
+    parameters = np.tile(start, (len(goal), 1))
+    step = 1e-3
+    for _ in range(14):
+        base = np.cbrt(np.maximum(reflectance_to_linear_srgb(model(parameters)), 0.0) + 0.003)
+        columns = []
+        for index in range(3):
+            moved = parameters.copy()
+            moved[:, index] += step
+            value = np.cbrt(np.maximum(reflectance_to_linear_srgb(model(moved)), 0.0) + 0.003)
+            columns.append((value - base) / step)
+        jacobian = np.stack(columns, axis=-1)
+        normal = np.swapaxes(jacobian, 1, 2) @ jacobian + 1e-5 * np.eye(3)
+        gradient = np.swapaxes(jacobian, 1, 2) @ (goal - base)[..., None]
+        change = np.linalg.solve(normal, gradient)[..., 0]
+        parameters = np.clip(parameters + np.clip(change, -2.0, 2.0), -40.0, 40.0)
+        if np.abs(change).max() < 1e-4:
+            break
+    return np.clip(model(parameters), 0.0, 1.0)
+
+
+def chart_values(rng: np.random.Generator, indicator: Indicator) -> FloatArray:
+    """Return the pH values of a chart within the colourful range: 6 to 15 patches, one step."""
+    low, high = indicator.span
+    for step in rng.permutation(np.array([0.2, 0.25, 0.4, 0.5, 0.5, 0.5, 1.0, 1.0])):
+        count = int(np.floor((high - low) / step + 1e-9)) + 1
+        if 6 <= count <= 15:
+            return np.round(low + step * np.arange(count), 4)
+    count = int(np.clip(np.floor((high - low) / 0.5) + 1, 5, 15))
+    return np.round(low + 0.5 * np.arange(count), 4)
+
+
+def draw_card(rng: np.random.Generator, indicator: Indicator, *, inks: str | None = None) -> Card:
+    """Return a random printed card for `indicator`."""
+    ph = chart_values(rng, indicator)
+    load = float(np.exp(rng.normal(0.0, 0.12)))
+    veil = float(rng.uniform(0.0, 0.10))
+    desaturation = float(rng.uniform(0.0, 0.20))
+    linear = liquid_srgb_linear(indicator, ph, load)
+    grey = linear @ np.array([0.212639, 0.715169, 0.072192])
+    linear = grey[:, None] + (1.0 - desaturation) * (linear - grey[:, None])
+    linear = veil + (1.0 - veil) * linear
+    error = rng.normal(0.0, float(rng.uniform(0.005, 0.02)), linear.shape)
+    artwork = np.round(255.0 * np.clip(encode_srgb(linear) + error, 0.0, 1.0)) / 255.0
+    paper_level = float(rng.uniform(0.78, 0.92))
+    tint = rng.normal(0.0, 0.02)
+    paper = np.clip(paper_level * (1.0 + tint * (WAVELENGTHS_NM - 555.0) / 175.0), 0.0, 0.97)
+    paper_srgb = encode_srgb(reflectance_to_linear_srgb(paper))
+    name = inks if inks is not None else str(rng.choice(["smooth", "subtractive", "halftone"], p=[0.5, 0.25, 0.25]))
+    copy_error = rng.normal(0.0, float(rng.uniform(0.0, 0.008)), artwork.shape)
+    from hueph.synthetic.cameras import decode_srgb
+
+    reflectance = print_reflectance(decode_srgb(np.clip(artwork + copy_error, 0.0, 1.0)), paper, rng, name)
+    layout = str(rng.choice(["row", "column", "grid", "strip"]))
+    return Card(ph, artwork, paper_srgb, reflectance, paper, layout, load, veil, desaturation, name)
