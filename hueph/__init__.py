@@ -1,3 +1,115 @@
-"""hueph: pH ranges with honest confidence from photographs of indicator tubes."""
+"""hueph: pH ranges with honest confidence from photographs of indicator tubes.
+
+Every public name is found here and imported when it is first used, so that ``import hueph`` is quick.
+Readings are no basis for medical, drinking-water or safety decisions.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0.dev0"
+
+if TYPE_CHECKING:
+    from hueph.batch import find_photos, read_photos
+    from hueph.chart import Chart, Marker, Patch, Reference, load_chart, write_chart
+    from hueph.charting import calibrate_picture
+    from hueph.errors import (
+        ArchiveError,
+        ChartError,
+        HuephError,
+        InputError,
+        MissingDependency,
+        NotFittedError,
+        PhotoError,
+        RecipeError,
+        StripNotFound,
+        TubesNotFound,
+    )
+    from hueph.flags import FLAGS, flag_sentence
+    from hueph.interval import Interval
+    from hueph.overlay import draw_overlay, write_overlay
+    from hueph.photo import Photo, load_photo
+    from hueph.reading import PatchReading, PhotoReadings, Reading, read_photo
+    from hueph.report import readings_json, readings_rows, readings_text
+    from hueph.shipped import find_chart, shipped_charts
+
+__all__ = [
+    "FLAGS",
+    "ArchiveError",
+    "Chart",
+    "ChartError",
+    "HuephError",
+    "InputError",
+    "Interval",
+    "Marker",
+    "MissingDependency",
+    "NotFittedError",
+    "Patch",
+    "PatchReading",
+    "Photo",
+    "PhotoError",
+    "PhotoReadings",
+    "Reading",
+    "RecipeError",
+    "Reference",
+    "StripNotFound",
+    "TubesNotFound",
+    "calibrate_picture",
+    "draw_overlay",
+    "find_chart",
+    "find_photos",
+    "flag_sentence",
+    "load_chart",
+    "load_photo",
+    "read_photo",
+    "read_photos",
+    "readings_json",
+    "readings_rows",
+    "readings_text",
+    "shipped_charts",
+    "write_chart",
+    "write_overlay",
+]
+
+# Where each public name lives. The block above says the same to type checkers; a test keeps them alike.
+_HOMES = {
+    "batch": ("find_photos", "read_photos"),
+    "chart": ("Chart", "Marker", "Patch", "Reference", "load_chart", "write_chart"),
+    "charting": ("calibrate_picture",),
+    "errors": (
+        "ArchiveError",
+        "ChartError",
+        "HuephError",
+        "InputError",
+        "MissingDependency",
+        "NotFittedError",
+        "PhotoError",
+        "RecipeError",
+        "StripNotFound",
+        "TubesNotFound",
+    ),
+    "flags": ("FLAGS", "flag_sentence"),
+    "interval": ("Interval",),
+    "overlay": ("draw_overlay", "write_overlay"),
+    "photo": ("Photo", "load_photo"),
+    "reading": ("PatchReading", "PhotoReadings", "Reading", "read_photo"),
+    "report": ("readings_json", "readings_rows", "readings_text"),
+    "shipped": ("find_chart", "shipped_charts"),
+}
+_HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public name when it is first asked for."""
+    if name not in _HOME_OF:
+        raise AttributeError(f"module 'hueph' has no attribute {name!r}")
+    value = getattr(importlib.import_module(f"hueph.{_HOME_OF[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    """Name what there is, loaded or not."""
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,178 @@
+"""`hueph read`: the pH of every tube in photographs."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING, Any, TextIO
+
+import click
+
+from hueph.cli import DONE, FAILED, FLAGGED, verbose_option
+from hueph.cli._progress import Progress
+from hueph.errors import HuephError, InputError
+
+if TYPE_CHECKING:
+    from hueph.reading import PhotoReadings
+
+__all__ = ["read"]
+
+
+class Numbers(click.ParamType):
+    """A fixed count of numbers separated by commas."""
+
+    def __init__(self, *names: str) -> None:
+        self.names = names
+        self.name = ",".join(names)
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, ...]:
+        """Return the numbers, or say which were wanted."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            numbers = tuple(float(part) for part in value.split(","))
+        except ValueError:
+            numbers = ()
+        if len(numbers) != len(self.names) or not all(abs(number) < 1e7 for number in numbers):
+            wanted = f"{len(self.names)} numbers in pixels of the upright picture, {self.name}"
+            self.fail(f"must be {wanted}, got {value!r}", param, ctx)
+        return numbers
+
+
+@click.command(short_help="Read the pH of every tube in photographs.")
+@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True)
+@click.option("--chart", required=True, metavar="CHART", help="Chart file, or the name of a shipped chart.")
+@click.option("--json", "as_json", is_flag=True, help="Machine-readable results on standard output.")
+@click.option("--csv", "csv_file", type=click.Path(), metavar="FILE", help="Also write a table, a row a tube.")
+@click.option("--overlay", type=click.Path(), metavar="DIR", help="Also write annotated pictures into DIR.")
+@click.option(
+    "--coverage",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=0.95,
+    show_default=True,
+    help="Probability that a stated range holds the true pH.",
+)
+@click.option("--jobs", type=click.IntRange(min=1), default=1, show_default=True, help="Worker processes.")
+@click.option("--strict", is_flag=True, help="Exit status 3 when anything was flagged.")
+@click.option(
+    "--tube",
+    "tubes",
+    multiple=True,
+    type=Numbers("x", "y", "w", "h"),
+    help="Outline a tube's liquid by hand: left, top, width, height (repeatable).",
+)
+@click.option(
+    "--strip",
+    type=Numbers("x1", "y1", "x2", "y2", "x3", "y3", "x4", "y4"),
+    help="Outline the strip by hand: corners of its patches, from the first patch's own corner.",
+)
+@verbose_option
+def read(
+    photos: tuple[str, ...],
+    chart: str,
+    as_json: bool,
+    csv_file: str | None,
+    overlay: str | None,
+    coverage: float,
+    jobs: int,
+    strict: bool,
+    tubes: tuple[tuple[float, float, float, float], ...],
+    strip: tuple[float, ...] | None,
+) -> int:
+    """Read the pH of every tube in photographs, with a range that says how sure it is.
+
+    PHOTO is a file, a folder of pictures, or a pattern.
+
+    Example: hueph read bench.jpg --chart mychart.toml --overlay hueph-out
+    """
+    from hueph.batch import find_photos, read_photos
+
+    names = find_photos(photos)
+    corners = None if strip is None else tuple(zip(strip[::2], strip[1::2], strict=True))
+    with _open_table(csv_file) as table:
+        try:
+            results = read_photos(
+                names,
+                chart,
+                coverage=coverage,
+                tubes=tubes or None,
+                strip=corners,
+                overlay_dir=overlay,
+                jobs=jobs,
+            )
+        except HuephError as error:
+            return _nothing_read(names, error, as_json)
+        failed, flagged = _print_all(results, len(names), as_json, table)
+    if failed:
+        return FAILED
+    return FLAGGED if strict and flagged else DONE
+
+
+@contextlib.contextmanager
+def _open_table(path: str | None) -> Iterator[TextIO | None]:
+    """Open the CSV file before anything is read, with its line of column names."""
+    if path is None:
+        yield None
+        return
+    from hueph.report import write_rows
+
+    try:
+        stream = open(path, "w", encoding="utf-8", errors="surrogateescape", newline="")  # noqa: SIM115
+    except OSError as error:
+        raise InputError(f"cannot write the table {path}: {error.strerror or error}") from error
+    with stream:
+        write_rows(stream, [], header=True)
+        yield stream
+
+
+def _nothing_read(names: list[str], error: HuephError, as_json: bool) -> int:
+    """Report an error that concerns every photograph; in JSON, still one object a photograph."""
+    if not as_json:
+        raise error
+    found = {"type": type(error).__name__, "message": str(error)}
+    photo = {"sha256": "", "width": 0, "height": 0}
+    strip = {"found": False, "patches": [], "residual_delta_e": None}
+    empty = {"chart": {"name": "", "sha256": ""}, "strip": strip, "tubes": [], "error": found}
+    click.echo(json.dumps([{"photo": {"file": name} | photo} | empty for name in names]))
+    click.echo(f"error: {error}", err=True)
+    return FAILED
+
+
+def _print_all(
+    results: Iterable[PhotoReadings], total: int, as_json: bool, table: TextIO | None
+) -> tuple[bool, bool]:
+    """Print each result as it arrives; say whether any failed and whether any was flagged."""
+    from hueph.report import NOTICE, readings_rows, write_rows
+
+    failed = flagged = False
+    progress = Progress(total, "photographs")
+    progress.show()
+    for number, readings in enumerate(results):
+        progress.clear()
+        _print_one(readings, number, as_json)
+        if table is not None:
+            write_rows(table, readings_rows(readings), header=False)
+            table.flush()
+        failed |= readings.error is not None
+        flagged |= bool(readings.flags) or any(reading.flags for reading in readings.tubes)
+        progress.step()
+        progress.show()
+    progress.clear()
+    click.echo("]" if as_json else f"\n{NOTICE}")
+    return failed, flagged
+
+
+def _print_one(readings: PhotoReadings, number: int, as_json: bool) -> None:
+    """Print one photograph's results, and its error on standard error."""
+    from hueph.report import readings_json, readings_text
+
+    if as_json:
+        # One array, written piece by piece, so that ten thousand photographs need no memory.
+        click.echo(("[" if number == 0 else ",\n") + readings_json(readings), nl=False)
+    elif readings.error is None or readings.tubes:
+        click.echo(("\n" if number else "") + readings_text(readings))
+    if readings.error is not None:
+        click.echo(f"error: {readings.error[1]}", err=True)

@@ -1,0 +1,197 @@
+"""Readings as text for people, as JSON and as rows of a table."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any, TextIO
+
+from hueph.flags import FLAGS, flag_sentence
+
+if TYPE_CHECKING:
+    from hueph.reading import PhotoReadings, Reading
+
+__all__ = [
+    "CSV_COLUMNS",
+    "NOTICE",
+    "flags_table",
+    "readings_json",
+    "readings_rows",
+    "readings_text",
+    "write_rows",
+]
+
+NOTICE = "Readings are no basis for medical, drinking-water or safety decisions."
+
+CSV_COLUMNS = (
+    "file",
+    "sha256",
+    "chart",
+    "chart_sha256",
+    "strip_found",
+    "tube",
+    "ph",
+    "low",
+    "high",
+    "coverage",
+    "bound",
+    "flags",
+    "l",
+    "a",
+    "b",
+    "delta_e",
+    "error",
+)
+
+
+def readings_text(readings: PhotoReadings) -> str:
+    """Return the readings of one photograph as lines for a person.
+
+    Parameters
+    ----------
+    readings : PhotoReadings
+
+    Returns
+    -------
+    str
+        A heading, a line a tube, then each flag once with its meaning and remedy; no line end.
+    """
+    lines = [_heading(readings)]
+    for reading in readings.tubes:
+        lines.append("  " + reading_line(reading))
+    if not readings.tubes and readings.error is None:
+        lines.append("  no tube found")
+    for name in _flags_in_order(readings):
+        lines.append(f"  {name}: {_sentence(name)}")
+    return "\n".join(lines)
+
+
+def reading_line(reading: Reading) -> str:
+    """Return one tube as a line: number, pH, range, flags."""
+    text = str(reading)
+    if reading.interval is None and reading.flags:
+        return text  # its flags are the reason and stand in it already
+    return text + (f"  [{', '.join(reading.flags)}]" if reading.flags else "")
+
+
+def _heading(readings: PhotoReadings) -> str:
+    """Say which photograph, which chart, and how well the strip was found."""
+    parts = [f"chart {readings.chart_name}"] if readings.chart_name else []
+    if readings.patches:
+        strip = f"strip found, {len(readings.patches)} patches"
+        if readings.residual_delta_e is not None:
+            strip += f", residual {readings.residual_delta_e:.1f} CIEDE2000"
+        parts.append(strip)
+    elif readings.error is None:
+        parts.append("no strip found, so no pH can be stated")
+    return ": ".join([readings.file, "; ".join(parts)]) if parts else readings.file
+
+
+def _flags_in_order(readings: PhotoReadings) -> list[str]:
+    """Return every flag of a photograph and its tubes once, in the order of `FLAGS`."""
+    present = set(readings.flags)
+    for reading in readings.tubes:
+        present.update(reading.flags)
+    return [name for name in FLAGS if name in present] + sorted(present - set(FLAGS))
+
+
+def _sentence(name: str) -> str:
+    """Return a flag's sentence, also for a record made by a version that knew other flags."""
+    return flag_sentence(name) if name in FLAGS else "not a flag of this version of hueph"
+
+
+def readings_json(readings: PhotoReadings) -> str:
+    """Return one photograph as the JSON object that the contract documents.
+
+    Parameters
+    ----------
+    readings : PhotoReadings
+
+    Returns
+    -------
+    str
+        ASCII only, so that no terminal, pipe or odd file name can break it.
+    """
+    return json.dumps(readings.to_dict(), allow_nan=False)
+
+
+def readings_rows(readings: PhotoReadings) -> list[dict[str, Any]]:
+    """Return one row a tube, or one row with the error when there is none.
+
+    Parameters
+    ----------
+    readings : PhotoReadings
+
+    Returns
+    -------
+    list of dict
+        Keys as in `CSV_COLUMNS`; what is not known is "".
+    """
+    shared = {
+        "file": readings.file,
+        "sha256": readings.sha256,
+        "chart": readings.chart_name,
+        "chart_sha256": readings.chart_sha256,
+        "strip_found": "yes" if readings.patches else "no",
+        "error": "" if readings.error is None else readings.error[1],
+    }
+    if not readings.tubes:
+        return [dict.fromkeys(CSV_COLUMNS, "") | shared | {"flags": " ".join(readings.flags)}]
+    return [dict.fromkeys(CSV_COLUMNS, "") | shared | _tube_cells(reading) for reading in readings.tubes]
+
+
+def _tube_cells(reading: Reading) -> dict[str, Any]:
+    """Return the cells of one tube."""
+    tube = reading.to_dict()
+    low, high = tube["range"] or (None, None)
+    cells = {
+        "tube": tube["tube"],
+        "ph": tube["ph"],
+        "low": low,
+        "high": high,
+        "coverage": tube["coverage"],
+        "bound": tube["bound"],
+        "flags": " ".join(tube["flags"]),
+        "l": tube["lab"][0],
+        "a": tube["lab"][1],
+        "b": tube["lab"][2],
+        "delta_e": tube["delta_e"],
+    }
+    return {key: "" if value is None else value for key, value in cells.items()}
+
+
+def write_rows(stream: TextIO, rows: Iterable[dict[str, Any]], *, header: bool) -> None:
+    """Write rows of `readings_rows` as CSV.
+
+    Parameters
+    ----------
+    stream : text stream
+        Opened with ``newline=""``.
+    rows : iterable of dict
+    header : bool
+        Write the line of column names first.
+    """
+    writer = csv.DictWriter(stream, CSV_COLUMNS, lineterminator="\n")
+    if header:
+        writer.writeheader()
+    writer.writerows(rows)
+
+
+def flags_table(names: Sequence[str] | None = None) -> str:
+    """Return the flags as the Markdown table that stands in the README.
+
+    Parameters
+    ----------
+    names : sequence of str, optional
+        Default: all flags.
+
+    Returns
+    -------
+    str
+    """
+    lines = ["| flag | meaning | what to do |", "|---|---|---|"]
+    for name in FLAGS if names is None else names:
+        meaning, remedy = FLAGS[name]
+        lines.append(f"| `{name}` | {meaning} | {remedy} |")
+    return "\n".join(lines)
