@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, Any, TextIO
 
 import click
@@ -19,35 +19,34 @@ if TYPE_CHECKING:
 __all__ = ["read"]
 
 
-class Numbers(click.ParamType):
-    """A fixed count of numbers separated by commas."""
+def _numbers(*names: str) -> Callable[[click.Context, click.Parameter, Any], Any]:
+    """Make an option callback that turns text into a fixed count of numbers."""
 
-    def __init__(self, *names: str) -> None:
-        self.names = names
-        self.name = ",".join(names)
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[float, ...]:
-        """Return the numbers, or say which were wanted."""
-        if isinstance(value, tuple):
-            return value
+    def convert(text: str) -> tuple[float, ...]:
         try:
-            numbers = tuple(float(part) for part in value.split(","))
+            numbers = tuple(float(part) for part in text.split(","))
         except ValueError:
             numbers = ()
-        if len(numbers) != len(self.names) or not all(abs(number) < 1e7 for number in numbers):
-            wanted = f"{len(self.names)} numbers in pixels of the upright picture, {self.name}"
-            self.fail(f"must be {wanted}, got {value!r}", param, ctx)
+        # The comparison also turns away what is not a number ("nan").
+        if len(numbers) != len(names) or not all(abs(number) < 1e7 for number in numbers):
+            wanted = f"{len(names)} numbers in pixels of the upright picture, {','.join(names)}"
+            raise click.BadParameter(f"must be {wanted}, got {text!r}")
         return numbers
+
+    def callback(ctx: click.Context, param: click.Parameter, value: Any) -> Any:
+        if isinstance(value, tuple):
+            return tuple(convert(text) for text in value)
+        return None if value is None else convert(value)
+
+    return callback
 
 
 @click.command(short_help="Read the pH of every tube in photographs.")
 @click.argument("photos", metavar="PHOTO...", nargs=-1, required=True)
 @click.option("--chart", required=True, metavar="CHART", help="Chart file, or the name of a shipped chart.")
 @click.option("--json", "as_json", is_flag=True, help="Machine-readable results on standard output.")
-@click.option("--csv", "csv_file", type=click.Path(), metavar="FILE", help="Also write a table, a row a tube.")
-@click.option("--overlay", type=click.Path(), metavar="DIR", help="Also write annotated pictures into DIR.")
+@click.option("--csv", "csv_file", metavar="FILE", help="Also write a table, a row a tube.")
+@click.option("--overlay", metavar="DIR", help="Also write annotated pictures into DIR.")
 @click.option(
     "--coverage",
     type=click.FloatRange(0, 1, min_open=True, max_open=True),
@@ -61,12 +60,14 @@ class Numbers(click.ParamType):
     "--tube",
     "tubes",
     multiple=True,
-    type=Numbers("x", "y", "w", "h"),
+    metavar="X,Y,W,H",
+    callback=_numbers("x", "y", "w", "h"),
     help="Outline a tube's liquid by hand: left, top, width, height (repeatable).",
 )
 @click.option(
     "--strip",
-    type=Numbers("x1", "y1", "x2", "y2", "x3", "y3", "x4", "y4"),
+    metavar="X1,Y1,...,X4,Y4",
+    callback=_numbers("x1", "y1", "x2", "y2", "x3", "y3", "x4", "y4"),
     help="Outline the strip by hand: corners of its patches, from the first patch's own corner.",
 )
 @verbose_option
