@@ -132,9 +132,7 @@ def _draw_row(pen: ImageDraw, reading: Reading, lines: list[str], top: float, wi
     """Write number, reading, range and flags."""
     radius = 0.035 * width
     centre = (0.055 * width, top + 0.02 * width + radius)
-    pen.ellipse(
-        (centre[0] - radius, centre[1] - radius, centre[0] + radius, centre[1] + radius), fill=LIGHT
-    )
+    pen.ellipse((centre[0] - radius, centre[1] - radius, centre[0] + radius, centre[1] + radius), fill=LIGHT)
     pen.text(centre, str(reading.tube), fill=INK, font=font(BIG * width), anchor="mm")
     left = 0.11 * width
     first, second = _reading_words(reading)

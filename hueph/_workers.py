@@ -105,9 +105,7 @@ def _finished(future: Future[Result]) -> Result:
     return future.result()
 
 
-def _run_alone(
-    function: Callable[[Item], Result], item: Item, crashed: Callable[[Item], Result]
-) -> Result:
+def _run_alone(function: Callable[[Item], Result], item: Item, crashed: Callable[[Item], Result]) -> Result:
     """Run one suspect in a process of its own."""
     with _start_pool(1) as pool:
         try:

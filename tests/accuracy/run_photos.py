@@ -153,7 +153,7 @@ def report(scores: Sequence[PhotoScore], coverage: float) -> str:
     by_indicator = group_table("indicator", head, everything, lambda tube: tube.indicator)
     return "\n\n".join(
         [f"Located:\n\n{located}", f"Read, by kind:\n\n{by_kind}", f"By pH band:\n\n{by_band}",
-         f"By indicator:\n\n{by_indicator}", f"By card:\n\n{by_steps}"]
+         f"By indicator:\n\n{by_indicator}"]
     )  # fmt: skip
 
 
