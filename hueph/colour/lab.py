@@ -240,8 +240,8 @@ def oklab_to_xyz(oklab: npt.ArrayLike) -> AnyArray:
 
     Examples
     --------
-    >>> oklab_to_xyz([1.0, 0.0, 0.0]).round(3).tolist()
-    [0.95, 1.0, 1.089]
+    >>> oklab_to_xyz([0.51634019, 0.154695, 0.06289579]).round(6).tolist()
+    [0.20654, 0.121972, 0.05137]
     """
     return apply_matrix(apply_matrix(as_triplets(oklab, "oklab"), _OKLAB_M2_INVERSE) ** 3, _OKLAB_M1_INVERSE)
 

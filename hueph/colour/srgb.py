@@ -109,12 +109,11 @@ def primaries_to_xyz_matrix(primaries: npt.ArrayLike, white: npt.ArrayLike = D65
         amounts = np.linalg.solve(columns, target)
     except np.linalg.LinAlgError as error:
         raise InputError("the three primaries must not lie on one line of the chromaticity chart") from error
-    matrix: FloatArray = columns * amounts
-    return matrix
+    return np.asarray(columns * amounts, dtype=np.float64)
 
 
 SRGB_TO_XYZ = primaries_to_xyz_matrix(SRGB_PRIMARIES)
-XYZ_TO_SRGB: FloatArray = np.linalg.inv(SRGB_TO_XYZ)
+XYZ_TO_SRGB: FloatArray = np.asarray(np.linalg.inv(SRGB_TO_XYZ), dtype=np.float64)
 DISPLAY_P3_TO_XYZ = primaries_to_xyz_matrix(DISPLAY_P3_PRIMARIES)
 ADOBE_RGB_TO_XYZ = primaries_to_xyz_matrix(ADOBE_RGB_PRIMARIES)
 
@@ -226,5 +225,4 @@ def xyz_to_linear_rgb(xyz: npt.ArrayLike, matrix: FloatArray = SRGB_TO_XYZ) -> A
     >>> xyz_to_linear_rgb(D65).round(6).tolist()
     [1.0, 1.0, 1.0]
     """
-    inverse: FloatArray = np.linalg.inv(matrix)
-    return apply_matrix(as_triplets(xyz, "xyz"), inverse)
+    return apply_matrix(as_triplets(xyz, "xyz"), np.asarray(np.linalg.inv(matrix)))

@@ -1,0 +1,1 @@
+"""Private parts of `hueph.photo`: containers, EXIF, profiles and decoders, one file each."""
