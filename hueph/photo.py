@@ -191,7 +191,8 @@ class Photo:
         >>> photo_from_array(np.zeros((20, 20, 3), np.uint8)).to_full([3.0, 4.0]).tolist()
         [3.0, 4.0]
         """
-        return (_as_points(points) + 0.5) * self.scale - 0.5 + np.array(self.origin)
+        full: FloatArray = (_as_points(points) + 0.5) * self.scale - 0.5 + np.array(self.origin)
+        return full
 
     def to_working(self, points: npt.ArrayLike) -> FloatArray:
         """Return points of the full upright picture as points of the working picture.
@@ -217,7 +218,8 @@ class Photo:
         >>> photo_from_array(np.zeros((20, 20, 3), np.uint8)).to_working([3.0, 4.0]).tolist()
         [3.0, 4.0]
         """
-        return (_as_points(points) - np.array(self.origin) + 0.5) / self.scale - 0.5
+        working: FloatArray = (_as_points(points) - np.array(self.origin) + 0.5) / self.scale - 0.5
+        return working
 
 
 def load_photo(path: PathLike, *, max_side: int = 2000) -> Photo:
@@ -323,7 +325,8 @@ def photo_from_array(srgb_uint8: npt.ArrayLike, *, name: str = "array") -> Photo
     """
     codes = np.asarray(srgb_uint8)
     if codes.dtype != np.uint8 or codes.ndim != 3 or codes.shape[2] != 3 or codes.size == 0:
-        raise InputError(f"a picture must be 8 bit R, G, B of shape (h, w, 3), got {codes.dtype} {codes.shape}")
+        found = f"{codes.dtype} {codes.shape}"
+        raise InputError(f"a picture must be 8 bit R, G, B of shape (h, w, 3), got {found}")
     codes = np.ascontiguousarray(codes)
     return Photo(
         file=name,

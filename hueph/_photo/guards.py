@@ -43,15 +43,18 @@ def read_bytes(path: PathLike, name: str) -> bytes:
             raise refused(name, f"a photograph may have {MAX_BYTES / 1e9:.1f} GB", found, "save it smaller")
         data = Path(path).read_bytes()
     except FileNotFoundError as error:
-        raise refused(name, single, "there is no file of this name", "check the name and the folder") from error
+        found = "there is no file of this name"
+        raise refused(name, single, found, "check the name and the folder") from error
     except PermissionError as error:
-        raise refused(name, "the file must be readable", "permission was denied", "change its rights") from error
+        found = "permission was denied"
+        raise refused(name, "the file must be readable", found, "change its rights") from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         found = f"the system reports: {reason}"
         raise refused(name, "the file must be readable", found, "check the name and the disk") from error
     if not data:
-        raise refused(name, "a photograph must hold picture data", "the file is empty (0 bytes)", SEND_ORIGINAL)
+        found = "the file is empty (0 bytes)"
+        raise refused(name, "a photograph must hold picture data", found, SEND_ORIGINAL)
     return data
 
 
@@ -105,7 +108,8 @@ def _iso_kind(data: bytes, name: str) -> str:
     if brands & _HEIF_BRANDS:
         return "heif"
     rule = f"a photograph must be {READABLE}"
-    raise refused(name, rule, "this file is a film or another media file", "save one frame of it as a picture")
+    found = "this file is a film or another media file"
+    raise refused(name, rule, found, "save one frame of it as a picture")
 
 
 def animated(name: str, found: str) -> PhotoError:

@@ -103,8 +103,9 @@ def _check_kind(headers: _Headers, name: str) -> None:
     if not headers.frame:
         raise damaged(name, "no picture header was found before the picture data")
     if headers.frame in _LOSSLESS or headers.precision != 8:
-        found = "lossless or hierarchical JPEG" if headers.frame in _LOSSLESS else f"{headers.precision} bit"
-        raise refused(name, "a JPEG must be an ordinary one of 8 bit", f"found {found}", "save it as PNG or TIFF")
+        kind = "a lossless or hierarchical one" if headers.frame in _LOSSLESS else f"{headers.precision} bit"
+        rule = "a JPEG must be an ordinary one of 8 bit"
+        raise refused(name, rule, f"found {kind}", "save it as PNG or TIFF")
     if headers.channels not in (1, 3, 4):
         rule = "a JPEG must hold 1, 3 or 4 colour channels"
         raise refused(name, rule, f"found {headers.channels}", SEND_ORIGINAL)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import struct
 import zlib
 from collections.abc import Iterator
@@ -13,7 +12,7 @@ from hueph._photo.decoded import Decoded, area_reduced, reduction
 from hueph._photo.guards import animated, check_size
 from hueph._photo.profile import SRGB, Curve, RgbSpace, rgb_space, space_of_code_points
 from hueph._photo.raster import pillow_pixels, quiet_cv2_decode
-from hueph._photo.refusal import damaged, refused
+from hueph._photo.refusal import damaged, high_dynamic_range
 from hueph._types import AnyArray, FloatArray
 from hueph.colour.adaptation import bradford_matrix
 from hueph.colour.srgb import D65, SRGB_TO_XYZ, primaries_to_xyz_matrix, white_from_xy
@@ -91,7 +90,7 @@ def _chunks(data: bytes, name: str) -> Iterator[tuple[bytes, bytes]]:
 def _decode_16_bit(
     data: bytes, name: str, packed: bytes, expected: int, chunks: dict[bytes, bytes]
 ) -> AnyArray:
-    """Return the pixels of a 16 bit PNG; the length is checked first because the decoder would complain aloud."""
+    """Return the pixels of a 16 bit PNG; its length is checked first, as the decoder complains aloud."""
     interlaced = chunks[b"IHDR"][12] != 0
     unpacker = zlib.decompressobj()
     try:
@@ -120,8 +119,7 @@ def _named_space(chunks: dict[bytes, bytes], name: str) -> RgbSpace | None:
     if len(code_points) == 4:
         space = space_of_code_points(code_points[0], code_points[1])
         if space is None:
-            found = "this file uses a high-dynamic-range curve"
-            raise refused(name, "a photograph must be of standard range", found, "export it as an ordinary picture")
+            raise high_dynamic_range(name)
         return space
     if b"sRGB" in chunks:
         return SRGB

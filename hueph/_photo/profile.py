@@ -25,7 +25,17 @@ from hueph.colour.srgb import (
     srgb_to_linear_rgb,
 )
 
-__all__ = ["ADOBE_RGB", "DISPLAY_P3", "SRGB", "Curve", "IccFacts", "RgbSpace", "read_icc", "rgb_space", "space_of_code_points"]
+__all__ = [
+    "ADOBE_RGB",
+    "DISPLAY_P3",
+    "SRGB",
+    "Curve",
+    "IccFacts",
+    "RgbSpace",
+    "read_icc",
+    "rgb_space",
+    "space_of_code_points",
+]
 
 # A profile whose primaries are this near to a standard space's (in XYZ, white Y = 1) and whose curve
 # is this near to its curve is that space: profiles store both rounded, and vendors round differently.
@@ -214,14 +224,12 @@ def _parametric(encoded: FloatArray, function: int, numbers: FloatArray) -> Floa
         return np.asarray(encoded**gamma, dtype=np.float64)
     a, b = numbers[1], numbers[2]
     power = np.maximum(a * encoded + b, 0.0) ** gamma
-    if function == 1:
-        return np.where(encoded >= -b / a, power, 0.0)
-    if function == 2:
-        return np.where(encoded >= -b / a, power, 0.0) + numbers[3]
+    if function in (1, 2):
+        floor = numbers[3] if function == 2 else 0.0
+        return np.asarray(np.where(encoded >= -b / a, power, 0.0) + floor, dtype=np.float64)
     c, d = numbers[3], numbers[4]
-    if function == 3:
-        return np.where(encoded >= d, power, c * encoded)
-    return np.where(encoded >= d, power + numbers[5], c * encoded + numbers[6])
+    e, f = (numbers[5], numbers[6]) if function == 4 else (0.0, 0.0)
+    return np.asarray(np.where(encoded >= d, power + e, c * encoded + f), dtype=np.float64)
 
 
 def _description(tag: bytes) -> str:

@@ -6,6 +6,7 @@ import io
 import struct
 import threading
 import warnings
+from typing import Any
 
 import numpy as np
 
@@ -29,14 +30,14 @@ def quiet_cv2_decode(data: bytes, name: str, kind: str) -> AnyArray:
     import cv2
 
     with _LOG_LEVEL:
-        level = cv2.getLogLevel()
-        cv2.setLogLevel(0)
+        level = cv2.utils.logging.getLogLevel()
+        cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
         try:
             pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
         except cv2.error as error:
             raise damaged(name, f"the {kind} decoder cannot read them") from error
         finally:
-            cv2.setLogLevel(level)
+            cv2.utils.logging.setLogLevel(level)
     if pixels is None:
         raise damaged(name, f"the {kind} decoder cannot read them")
     if pixels.dtype not in (np.uint8, np.uint16):
@@ -62,7 +63,7 @@ def pillow_pixels(data: bytes, name: str, kind: str) -> AnyArray:
     """
     from PIL import Image, PngImagePlugin, TiffImagePlugin, WebPImagePlugin
 
-    openers = {
+    openers: dict[str, Any] = {
         "PNG": PngImagePlugin.PngImageFile,
         "TIFF": TiffImagePlugin.TiffImageFile,
         "WebP": WebPImagePlugin.WebPImageFile,

@@ -16,3 +16,9 @@ def refused(name: str, rule: str, found: str, advice: str) -> PhotoError:
 def damaged(name: str, found: str) -> PhotoError:
     """Return the error for a file whose picture data are not whole."""
     return refused(name, "the picture data must be whole", found, SEND_ORIGINAL)
+
+
+def high_dynamic_range(name: str) -> PhotoError:
+    """Return the error for a picture whose code values do not stand for a share of white."""
+    rule, found = "a photograph must be of standard range", "this file uses a high-dynamic-range curve"
+    return refused(name, rule, found, "export it as an ordinary JPEG or PNG")
