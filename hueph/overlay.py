@@ -205,8 +205,9 @@ def _label_tubes(pen: ImageDraw, readings: PhotoReadings, factor: float, size: t
     letters = font(LABEL_SIZE * size[0])
     pad = 0.35 * LABEL_SIZE * size[0]
     liquids = [np.array(reading.liquid, dtype=np.float64) * factor for reading in readings.tubes]
-    # A label may stand neither on another label nor on any liquid.
-    taken: list[Box] = [(*liquid.min(axis=0), *liquid.max(axis=0)) for liquid in liquids]
+    patches = [np.array(patch.corners, dtype=np.float64) * factor for patch in readings.patches]
+    # A label may stand neither on another label nor on a liquid or patch.
+    taken: list[Box] = [(*area.min(axis=0), *area.max(axis=0)) for area in [*liquids, *patches]]
     for reading, liquid in zip(readings.tubes, liquids, strict=True):
         text = plain(tube_label(reading))
         box_size = (letters.getlength(text) + 2 * pad, LABEL_SIZE * size[0] + 2 * pad)
