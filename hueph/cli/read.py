@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 from hueph.cli import DONE, FAILED, FLAGGED, verbose_option
+from hueph.cli._options import coverage_option, json_option, strict_option
 from hueph.cli._progress import Progress
 from hueph.errors import HuephError, InputError
 
@@ -44,18 +45,12 @@ def _numbers(*names: str) -> Callable[[click.Context, click.Parameter, Any], Any
 @click.command(short_help="Read the pH of every tube in photographs.")
 @click.argument("photos", metavar="PHOTO...", nargs=-1, required=True)
 @click.option("--chart", required=True, metavar="CHART", help="Chart file, or the name of a shipped chart.")
-@click.option("--json", "as_json", is_flag=True, help="Machine-readable results on standard output.")
+@json_option
 @click.option("--csv", "csv_file", metavar="FILE", help="Also write a table, a row a tube.")
 @click.option("--overlay", metavar="DIR", help="Also write annotated pictures into DIR.")
-@click.option(
-    "--coverage",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
-    default=0.95,
-    show_default=True,
-    help="Probability that a stated range holds the true pH.",
-)
+@coverage_option
 @click.option("--jobs", type=click.IntRange(min=1), default=1, show_default=True, help="Worker processes.")
-@click.option("--strict", is_flag=True, help="Exit status 3 when anything was flagged.")
+@strict_option
 @click.option(
     "--tube",
     "tubes",

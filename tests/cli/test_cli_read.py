@@ -1,0 +1,199 @@
+"""`hueph read` with the reading itself replaced: what it prints, writes and returns."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import hueph.reading
+from hueph.cli import main
+from hueph.errors import PhotoError
+from hueph.reading import PhotoReadings
+from hueph.report import NOTICE, readings_text
+from hueph.shipped import shipped_charts
+
+CHART = next(iter(shipped_charts()))
+
+
+class Reader:
+    """Stands for `read_photo`; keeps what it was asked."""
+
+    def __init__(self, make: Callable[..., PhotoReadings]) -> None:
+        self.make = make
+        self.asked: list[dict[str, Any]] = []
+        self.changes: dict[str, Any] = {}
+
+    def __call__(self, path: str, chart: Any, **options: Any) -> PhotoReadings:
+        self.asked.append({"path": path, "chart": chart.name} | options)
+        if "bad" in path:
+            raise PhotoError(f"cannot read {path} as a photograph: it is empty; take it again")
+        return self.make(path, **self.changes)
+
+
+@pytest.fixture
+def reader(
+    monkeypatch: pytest.MonkeyPatch, make_readings: Callable[..., PhotoReadings], tmp_path: Path
+) -> Reader:
+    """Replace the reading, and work in a folder of one's own."""
+    stand_in = Reader(make_readings)
+    monkeypatch.setattr(hueph.reading, "read_photo", stand_in, raising=False)
+    monkeypatch.chdir(tmp_path)
+    return stand_in
+
+
+def test_text_for_people_ends_with_the_notice(
+    reader: Reader, make_readings: Callable[..., PhotoReadings], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["read", "a.jpg", "b.jpg", "--chart", CHART]) == 0
+    captured = capsys.readouterr()
+    texts = [readings_text(make_readings(name)) for name in ("a.jpg", "b.jpg")]
+    assert captured.out == f"{texts[0]}\n\n{texts[1]}\n\n{NOTICE}\n"
+    assert captured.err == ""
+
+
+def test_options_reach_the_reading(reader: Reader) -> None:
+    words = [
+        "--coverage",
+        "0.9",
+        "--tube",
+        "1,2,30,40",
+        "--tube",
+        "5,6.5,30,40",
+        "--strip",
+        "0,0,9,0,9,3,0,3",
+    ]
+    assert main(["read", "a.jpg", "--chart", CHART, *words]) == 0
+    (asked,) = reader.asked
+    assert asked["path"] == "a.jpg"
+    assert asked["coverage"] == 0.9
+    assert asked["tubes"] == ((1, 2, 30, 40), (5, 6.5, 30, 40))
+    assert asked["strip"] == ((0, 0), (9, 0), (9, 3), (0, 3))
+
+
+def test_json_is_one_array_with_an_object_a_photograph(
+    reader: Reader, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["read", "a.jpg", "bad.jpg", "b.jpg", "--chart", CHART, "--json"]) == 1
+    captured = capsys.readouterr()
+    photos = json.loads(captured.out)
+    sentence = "cannot read bad.jpg as a photograph: it is empty; take it again"
+    assert [photo["photo"]["file"] for photo in photos] == ["a.jpg", "bad.jpg", "b.jpg"]
+    assert [photo["error"] for photo in photos] == [None, {"type": "PhotoError", "message": sentence}, None]
+    assert photos[1]["tubes"] == []
+    assert set(photos[1]) >= {"photo", "chart", "strip", "tubes", "error"}
+    assert captured.err == f"error: {sentence}\n"
+
+
+def test_one_bad_photograph_is_said_on_standard_error_and_the_rest_is_read(
+    reader: Reader, make_readings: Callable[..., PhotoReadings], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["read", "bad.jpg", "b.jpg", "--chart", CHART]) == 1
+    captured = capsys.readouterr()
+    assert captured.err == "error: cannot read bad.jpg as a photograph: it is empty; take it again\n"
+    assert readings_text(make_readings("b.jpg")) in captured.out
+
+
+def test_wrong_chart_is_an_error_of_every_photograph_in_json(
+    reader: Reader, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["read", "a.jpg", "b.jpg", "--chart", "no such chart", "--json"]) == 1
+    captured = capsys.readouterr()
+    photos = json.loads(captured.out)
+    assert [photo["photo"]["file"] for photo in photos] == ["a.jpg", "b.jpg"]
+    assert {photo["error"]["type"] for photo in photos} == {"ChartError"}
+    assert captured.err.startswith("error: cannot find the chart no such chart: ")
+    assert reader.asked == []
+
+
+def test_wrong_chart_is_one_sentence_in_text(reader: Reader, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["read", "a.jpg", "b.jpg", "--chart", "no such chart"]) == 1
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert captured.err.count("error: ") == 1
+
+
+@pytest.mark.parametrize(
+    ("changes", "status"),
+    [
+        ({}, 3),
+        ({"tubes": ()}, 0),
+        ({"tubes": (), "flags": ("profile-missing",)}, 3),
+    ],
+    ids=["a tube is flagged", "nothing is flagged", "the picture is flagged"],
+)
+def test_strict_tells_flagged_from_clean(reader: Reader, changes: dict[str, Any], status: int) -> None:
+    reader.changes = changes
+    assert main(["read", "a.jpg", "--chart", CHART]) == 0
+    assert main(["read", "a.jpg", "--chart", CHART, "--strict"]) == status
+
+
+def test_failing_goes_before_flagged(reader: Reader) -> None:
+    assert main(["read", "a.jpg", "bad.jpg", "--chart", CHART, "--strict"]) == 1
+
+
+def test_csv_has_a_row_a_tube(reader: Reader, tmp_path: Path) -> None:
+    assert main(["read", "a.jpg", "bad.jpg", "--chart", CHART, "--csv", "out.csv"]) == 1
+    with (tmp_path / "out.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [(row["file"], row["tube"]) for row in rows] == [
+        ("a.jpg", "1"),
+        ("a.jpg", "2"),
+        ("a.jpg", "3"),
+        ("a.jpg", "4"),
+        ("bad.jpg", ""),
+    ]
+
+
+def test_a_table_that_cannot_be_written_is_said_before_anything_is_read(
+    reader: Reader, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["read", "a.jpg", "--chart", CHART, "--csv", "missing/out.csv"]) == 1
+    assert capsys.readouterr().err == (
+        "error: cannot write the table missing/out.csv: No such file or directory\n"
+    )
+    assert reader.asked == []
+
+
+@pytest.mark.parametrize(
+    ("words", "text"),
+    [
+        (["--chart", CHART], "Missing argument 'PHOTO...'"),
+        (["a.jpg"], "Missing option '--chart'"),
+        (["a.jpg", "--chart", CHART, "--coverage", "1"], "1.0 is not in the range 0<x<1"),
+        (["a.jpg", "--chart", CHART, "--coverage", "nan"], "nan is not in the range 0<x<1"),
+        (["a.jpg", "--chart", CHART, "--jobs", "0"], "0 is not in the range x>=1"),
+        (
+            ["a.jpg", "--chart", CHART, "--tube", "1,2,3"],
+            "must be 4 numbers in pixels of the upright picture, x,y,w,h, got '1,2,3'",
+        ),
+        (["a.jpg", "--chart", CHART, "--tube", "1,2,3,nan"], "must be 4 numbers"),
+        (["a.jpg", "--chart", CHART, "--strip", "1,2,3,4"], "must be 8 numbers"),
+        (["a.jpg", "--chart", CHART, "--colour"], "No such option"),
+    ],
+)
+def test_wrong_usage_is_2_and_says_what_is_wrong(
+    reader: Reader, capsys: pytest.CaptureFixture[str], words: list[str], text: str
+) -> None:
+    assert main(["read", *words]) == 2
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert text in captured.err
+    assert reader.asked == []
+
+
+def test_progress_is_shown_on_a_terminal_and_leaves_no_trace_in_the_output(
+    reader: Reader, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import sys
+
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
+    assert main(["read", "a.jpg", "b.jpg", "c.jpg", "d.jpg", "--chart", CHART]) == 0
+    captured = capsys.readouterr()
+    assert "1 of 4 photographs" in captured.err
+    assert captured.err.endswith("\r\x1b[K")
+    assert "\x1b" not in captured.out
