@@ -1,0 +1,202 @@
+"""Judge poses of a chart: colours, edges, patches seen, and rival orders."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from hueph._types import BoolArray, Float32Array, FloatArray, UInt8Array
+from hueph.chart import Chart
+from hueph.locate._hypotheses import ChartPlan
+from hueph.locate._order import MISFIT_CAP, chart_colours, colour_misfit
+from hueph.locate._probe import ChartProbe
+from hueph.locate._quads import reduce_picture
+from hueph.locate._refine import edge_set, refine_pose
+from hueph.locate._rivals import rival_placements
+from hueph.locate.geometry import apply_homography, quad_sides, resize_homography
+from hueph.locate.types import StripLocation
+from hueph.photo import Photo
+
+__all__ = ["Judge", "Verdict"]
+
+# Largest misfit of the colours (units of `_order.PATCH_STD`) still taken for this chart. On the
+# development photographs the right chart stays below 1.4, another indicator's is above 2.0.
+MOST_MISFIT = 1.75
+MISFIT_FLAGGED = 1.45
+# A rival order must be worse by this many standard deviations, and by this factor.
+LEAST_MARGIN = 3.0
+LEAST_RATIO = 1.2
+# A patch is seen when its colour fits this well (same units) ...
+SEEN_RESIDUAL = 3.0
+# ... and its inside is even: Oklab
+SEEN_SPREAD = 0.035
+# share of the patches and of their visible edges that must be found
+LEAST_SEEN_SHARE = 0.6
+LEAST_SUPPORT = 0.55
+SMALLEST_PATCH = 6.0
+SMALL_PATCH = 10.0
+# resolution at which colours and edges are judged, pixels along a patch's short side
+JUDGED_PIXELS = 30.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Verdict:
+    """What was found under one pose."""
+
+    pose: FloatArray
+    patches: FloatArray
+    misfit: float
+    score: float
+    margin: float
+    ratio: float
+    support: float
+    seen: BoolArray
+    inside: int
+    patch_pixels: float
+    blur: float
+    by_hand: bool
+
+    @property
+    def reason(self) -> str:
+        """Why the pose is not accepted; "" when it is."""
+        count = len(self.seen)
+        needed = max(3, int(np.ceil(LEAST_SEEN_SHARE * count)))
+        if self.misfit > MOST_MISFIT + 0.75:
+            return "not-seen"
+        if self.patch_pixels < SMALLEST_PATCH:
+            return "too-small"
+        if self.inside < needed:
+            return "cut-off"
+        if self.margin < LEAST_MARGIN or self.ratio < LEAST_RATIO:
+            return "order-ambiguous"
+        if self.seen.sum() < needed:
+            return "cut-off" if self.inside < count else "too-few-patches"
+        if self.support < LEAST_SUPPORT:
+            return "blurred" if self.blur > 0.5 * self.patch_pixels else "not-seen"
+        if self.misfit > MOST_MISFIT:
+            return "not-seen"
+        return ""
+
+    @property
+    def accepted(self) -> bool:
+        """Whether the pose is sure enough."""
+        return self.reason == ""
+
+    def location(self) -> StripLocation:
+        """Return the result handed on."""
+        flags = set()
+        if self.by_hand:
+            flags.add("strip-by-hand")
+        if not self.seen.all():
+            flags.add("strip-patch-hidden")
+        if self.patch_pixels < SMALL_PATCH:
+            flags.add("strip-small")
+        if self.misfit > MISFIT_FLAGGED:
+            flags.add("strip-misfit")
+        return StripLocation(
+            patches=self.patches,
+            homography=self.pose,
+            seen=tuple(bool(s) for s in self.seen),
+            margin=self.margin,
+            flags=frozenset(flags),
+        )
+
+
+class Judge:
+    """Everything about one photograph and one chart that judging poses needs."""
+
+    def __init__(self, photo: Photo, chart: Chart) -> None:
+        """Prepare the chart; pictures are reduced when first asked for."""
+        self.photo = photo
+        corners = chart.corners
+        self.plan = ChartPlan.of(corners)
+        self.edges = edge_set(corners)
+        self.probe = ChartProbe(chart)
+        self.reference = chart_colours(chart)
+        self.rivals, self.mirrored = rival_placements(corners)
+        table = np.asarray(photo.decode_table, dtype=np.float64).ravel()
+        codes = np.linspace(0, len(table) - 1, 256)
+        self.table: FloatArray = np.interp(codes, np.arange(len(table)), table)
+        self._reduced: dict[int, tuple[UInt8Array, FloatArray]] = {}
+        self._linear: dict[int, Float32Array] = {}
+
+    def reduced(self, side: int) -> tuple[UInt8Array, FloatArray]:
+        """Return the picture at most `side` long, 8 bit, and the map of its pixels to working pixels."""
+        if side not in self._reduced:
+            picture, reduction = reduce_picture(self.photo.encoded, side)
+            self._reduced[side] = (picture, resize_homography(reduction))
+        return self._reduced[side]
+
+    def linear(self, picture: UInt8Array) -> Float32Array:
+        """Return slightly smoothed linear light of a reduced picture."""
+        import cv2
+
+        key = id(picture)
+        if key not in self._linear:
+            smooth = cv2.blur(picture, (3, 3))
+            self._linear[key] = np.asarray(cv2.LUT(smooth, self.table.astype(np.float32)), dtype=np.float32)
+        return self._linear[key]
+
+    def best_looking(self, picture: UInt8Array, poses: FloatArray, most: int) -> FloatArray:
+        """Return at most `most` distinct poses (k, 3, 3) whose colours look like the chart's."""
+        if not len(poses):
+            return poses
+        colours = self.probe.read(self.linear(picture), poses, self.photo.to_linear_srgb)
+        fit = colour_misfit(colours.relative, self.reference, rounds=1)
+        usable = np.where(np.isfinite(colours.paper).all(axis=1), fit.misfit, np.inf)
+        centres = apply_homography(poses, self.plan.centres)
+        size = np.sqrt(np.abs(np.linalg.det(poses[:, :2, :2]))) * self.plan.short_side
+        chosen: list[int] = []
+        for k in np.argsort(usable, kind="stable")[:400]:
+            if len(chosen) == most or usable[k] > MOST_MISFIT + 1.25:
+                break
+            apart = [np.nanmean(np.linalg.norm(centres[k] - centres[c], axis=1)) for c in chosen]
+            if not apart or min(apart) > 0.25 * size[k]:
+                chosen.append(int(k))
+        return np.asarray(poses[chosen])
+
+    def verdict(self, pose: FloatArray, *, by_hand: bool = False) -> Verdict:
+        """Refine a pose (card units to working pixels) and judge it."""
+        corners = self.plan.corners
+        picture, to_working = self._suited(pose)
+        rough = np.linalg.inv(to_working) @ pose
+        refined = refine_pose(picture, rough, corners, self.edges)
+        placed = refined.pose if refined.support > 0 else rough
+        placements = np.concatenate([np.eye(3)[None], self.rivals])
+        colours = self.probe.read(self.linear(picture), placed @ placements, self.photo.to_linear_srgb)
+        fit = colour_misfit(colours.relative, self.reference)
+        count = len(corners)
+        best = float(fit.misfit[0])
+        others = fit.misfit[1:]
+        rival = float(others.min()) if len(others) else MISFIT_CAP
+        final = to_working @ placed
+        final = final / final[2, 2]
+        patches = apply_homography(final, corners.reshape(-1, 2)).reshape(-1, 4, 2)
+        residual = fit.residual[0]
+        seen = (residual < SEEN_RESIDUAL) & (colours.spread[0] < SEEN_SPREAD)
+        height, width = self.photo.encoded.shape[:2]
+        within = ((patches >= -0.5) & (patches < np.array([width, height]) - 0.5)).all(axis=(1, 2))
+        pixels = float(np.median(np.nan_to_num(quad_sides(patches)).min(axis=1)))
+        return Verdict(
+            pose=final,
+            patches=patches,
+            misfit=best,
+            score=best + 2.0 * (1.0 - refined.support),
+            margin=float(np.sqrt(max(count * (rival**2 - best**2), 0.0))),
+            ratio=rival / max(best, 1e-6),
+            support=refined.support,
+            seen=seen & within,
+            inside=int(within.sum()),
+            patch_pixels=pixels,
+            blur=refined.blur * to_working[0, 0],
+            by_hand=by_hand,
+        )
+
+    def _suited(self, pose: FloatArray) -> tuple[UInt8Array, FloatArray]:
+        """Return the reduction in which patches are about `JUDGED_PIXELS` wide."""
+        placed = apply_homography(pose, self.plan.corners.reshape(-1, 2)).reshape(-1, 4, 2)
+        pixels = float(np.nan_to_num(np.median(quad_sides(placed).min(axis=1)), nan=JUDGED_PIXELS))
+        longest = max(self.photo.encoded.shape[:2])
+        steps = np.clip(np.round(np.log2(pixels / JUDGED_PIXELS) * 3.0) / 3.0, 0.0, 5.0)
+        return self.reduced(round(longest / 2.0**steps))

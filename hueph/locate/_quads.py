@@ -1,0 +1,159 @@
+"""Candidate quadrilaterals: what is darker or more coloured than the paper around it.
+
+Works on a reduced picture turned into absorbance: patches are dips of light in at least one
+channel whatever their hue, so one measure finds yellow, turquoise and violet alike.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from hueph._types import AnyArray, FloatArray, UInt8Array
+
+__all__ = ["absorbance_codes", "find_quads", "reduce_picture", "surplus_absorbance"]
+
+# 8-bit codes per unit of natural absorbance; 255 codes reach ln(1/0.004) = 5.5
+CODES_PER_NEPER = 46.0
+# thresholds on surplus absorbance, codes: 10 is about 20 % less light in some channel
+LEVELS = (10, 18, 32, 56)
+# a gap between patches stands out by this share of what surrounds it
+GAP_SHARE = 0.14
+# a step between touching patches, codes over 3 x 3 pixels (and over the noise)
+STEP_CODES = 5.0
+SMALLEST_AREA = 36.0
+
+
+def reduce_picture(encoded: AnyArray, side: int) -> tuple[UInt8Array, float]:
+    """Return an 8-bit copy no larger than `side` and the reduction (source pixels per pixel)."""
+    import cv2
+
+    picture = encoded if encoded.dtype == np.uint8 else (encoded >> 8).astype(np.uint8)
+    reduction = max(1.0, max(picture.shape[:2]) / side)
+    if reduction > 1.0:
+        size = (
+            max(1, round(picture.shape[1] / reduction)),
+            max(1, round(picture.shape[0] / reduction)),
+        )
+        picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    return np.ascontiguousarray(picture, dtype=np.uint8), reduction
+
+
+def absorbance_codes(picture: UInt8Array, linear_table: FloatArray) -> UInt8Array:
+    """Return absorbance per channel as 8-bit codes; `linear_table` turns 256 codes into light."""
+    import cv2
+
+    table = -np.log(np.maximum(linear_table, 0.004)) * CODES_PER_NEPER
+    return np.asarray(cv2.LUT(picture, np.clip(table, 0, 255).astype(np.uint8)), dtype=np.uint8)
+
+
+def surplus_absorbance(codes: UInt8Array, window_share: float) -> UInt8Array:
+    """Return per channel what absorbs more than the brightest surroundings, (h, w, 3).
+
+    A grey-scale opening with a square window of `window_share` of the longer side follows the
+    paper and the wall; anything narrower than the window stands out.
+    """
+    import cv2
+
+    quarter = cv2.resize(codes, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    window = max(3, int(window_share * max(quarter.shape[:2]))) | 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_RECT, (window, window))
+    ground = cv2.morphologyEx(quarter, cv2.MORPH_OPEN, kernel, borderType=cv2.BORDER_REPLICATE)
+    ground = cv2.resize(ground, (codes.shape[1], codes.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(cv2.subtract(codes, ground), dtype=np.uint8)
+
+
+def _splitters(codes: UInt8Array, surplus: UInt8Array) -> list[UInt8Array]:
+    """Return masks (255 = cut here): nothing, gaps, gaps and colour steps."""
+    import cv2
+
+    peak = surplus.max(axis=2)
+    masks = [np.zeros_like(peak)]
+    gap = np.zeros_like(peak)
+    for size in (5, 9):
+        kernel = cv2.getStructuringElement(cv2.MORPH_RECT, (size, size))
+        closed = cv2.morphologyEx(peak, cv2.MORPH_CLOSE, kernel)
+        gap |= (closed - peak > np.maximum(3.0, GAP_SHARE * closed)).astype(np.uint8) * 255
+    masks.append(gap)
+    smooth = cv2.GaussianBlur(np.minimum(surplus, 120), (0, 0), 1.0)
+    step = cv2.morphologyEx(smooth, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)).max(axis=2)
+    quiet = float(np.median(step[peak > LEVELS[0]])) if np.any(peak > LEVELS[0]) else 0.0
+    masks.append(gap | (step > max(STEP_CODES, 2.0 * quiet)).astype(np.uint8) * 255)
+    return masks
+
+
+def _quad_of(contour: AnyArray) -> FloatArray | None:
+    """Return the quadrilateral that a contour fills well, or None."""
+    import cv2
+
+    area = float(cv2.contourArea(contour))
+    hull = cv2.convexHull(contour)
+    hull_area = float(cv2.contourArea(hull))
+    if area < SMALLEST_AREA or hull_area <= 0 or area < 0.8 * hull_area:
+        return None
+    around = cv2.boxPoints(cv2.minAreaRect(hull)).astype(np.float64)
+    box_area = float(cv2.contourArea(around.astype(np.float32)))
+    if box_area <= 0 or hull_area < 0.6 * box_area:
+        return None
+    perimeter = float(cv2.arcLength(hull, True))
+    for tolerance in (0.03, 0.05, 0.08):
+        simple = cv2.approxPolyDP(hull, tolerance * perimeter, True)[:, 0]
+        if len(simple) == 4 and float(cv2.contourArea(simple)) > 0.85 * hull_area:
+            return np.asarray(simple, dtype=np.float64)
+        if len(simple) < 4:
+            break
+    return around if hull_area > 0.8 * box_area else None
+
+
+def _grown(quad: FloatArray, pixels: float) -> FloatArray:
+    """Push the corners out so that each side moves outwards by about `pixels`."""
+    centre = quad.mean(axis=0)
+    offset = quad - centre
+    reach = np.abs(offset).mean()
+    return np.asarray(centre + offset * (1.0 + pixels / max(float(reach), 1.0)))
+
+
+def find_quads(codes: UInt8Array, surplus: UInt8Array) -> FloatArray:
+    """Return distinct candidate quadrilaterals (m, 4, 2) in pixels, clockwise on screen.
+
+    Parameters
+    ----------
+    codes, surplus : arrays from `absorbance_codes` and `surplus_absorbance`
+    """
+    import cv2
+
+    from hueph.locate.geometry import quad_area
+
+    peak = surplus.max(axis=2)
+    quads: list[FloatArray] = []
+    for cut in _splitters(codes, surplus):
+        grow = 0.5 if not cut.any() else 1.0
+        for level in LEVELS:
+            mask = ((peak > level) & (cut == 0)).astype(np.uint8)
+            contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+            for contour in contours:
+                if len(contour) < 4:
+                    continue
+                quad = _quad_of(contour)
+                if quad is not None:
+                    quads.append(_grown(quad, grow))
+    if not quads:
+        return np.zeros((0, 4, 2))
+    found = np.array(quads)
+    clockwise = quad_area(found) > 0
+    found[~clockwise] = found[~clockwise][:, ::-1]
+    return _distinct(found)
+
+
+def _distinct(quads: FloatArray) -> FloatArray:
+    """Drop quadrilaterals whose centre and size nearly equal those of an earlier one."""
+    size = np.linalg.norm(np.roll(quads, -1, axis=1) - quads, axis=2)
+    short, centre = size.min(axis=1), quads.mean(axis=1)
+    perimeter = size.sum(axis=1)
+    near = (np.linalg.norm(centre[:, None] - centre[None], axis=2) < 0.08 * short[:, None] + 0.7) & (
+        np.abs(perimeter[:, None] - perimeter[None]) < 0.1 * perimeter[:, None] + 2.0
+    )
+    keep: list[int] = []
+    for i in range(len(quads)):
+        if not near[i, keep].any():
+            keep.append(i)
+    return np.asarray(quads[keep])

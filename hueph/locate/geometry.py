@@ -1,0 +1,166 @@
+"""Plane geometry of locating: homographies, quadrilaterals, how a flat card lies in a picture."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from hueph._types import AnyArray, FloatArray
+
+__all__ = [
+    "apply_homography",
+    "bounding_corners",
+    "fit_affine",
+    "fit_homography",
+    "local_jacobian",
+    "quad_area",
+    "quad_overlap",
+    "quad_sides",
+    "resize_homography",
+]
+
+
+def apply_homography(homography: AnyArray, points: AnyArray) -> FloatArray:
+    """Map points through one or many homographies.
+
+    Parameters
+    ----------
+    homography : array, shape (..., 3, 3)
+        Column-vector convention: (x', y', w') = H (x, y, 1).
+    points : array, shape (k, 2)
+        (x, y).
+
+    Returns
+    -------
+    array, shape (..., k, 2)
+        Points behind the plane at infinity come out as not-a-number.
+    """
+    homography = np.asarray(homography, dtype=np.float64)
+    points = np.asarray(points, dtype=np.float64)
+    mapped = points @ np.swapaxes(homography[..., :, :2], -1, -2) + homography[..., None, :, 2]
+    depth = mapped[..., 2:]
+    return np.asarray(mapped[..., :2] / np.where(depth > 1e-9, depth, np.nan))
+
+
+def _normaliser(points: FloatArray) -> FloatArray:
+    """Return the similarity that moves points (k, 2) to mean 0 and mean distance sqrt(2)."""
+    centre = points.mean(axis=0)
+    spread = float(np.linalg.norm(points - centre, axis=1).mean())
+    scale = np.sqrt(2.0) / max(spread, 1e-12)
+    return np.array([[scale, 0, -scale * centre[0]], [0, scale, -scale * centre[1]], [0, 0, 1.0]])
+
+
+def fit_homography(source: AnyArray, target: AnyArray) -> FloatArray:
+    """Fit the homography source -> target by the normalised direct linear transform.
+
+    Parameters
+    ----------
+    source, target : array, shape (k, 2)
+        At least 4 corresponding points (x, y), no three of the four on one line.
+
+    Returns
+    -------
+    array, shape (3, 3)
+        Scaled so that the depth of the source's centre is 1.
+
+    References
+    ----------
+    .. [1] Hartley, "In defense of the eight-point algorithm", IEEE TPAMI 19, 580-593, 1997
+       (the normalisation; applied to homographies as in Hartley & Zisserman, algorithm 4.2).
+    """
+    source = np.asarray(source, dtype=np.float64)
+    target = np.asarray(target, dtype=np.float64)
+    to_source, to_target = _normaliser(source), _normaliser(target)
+    a = apply_homography(to_source, source)
+    b = apply_homography(to_target, target)
+    rows = np.zeros((2 * len(a), 9))
+    rows[0::2, 0:2], rows[0::2, 2] = a, 1.0
+    rows[1::2, 3:5], rows[1::2, 5] = a, 1.0
+    rows[0::2, 6:8], rows[0::2, 8] = -b[:, :1] * a, -b[:, 0]
+    rows[1::2, 6:8], rows[1::2, 8] = -b[:, 1:] * a, -b[:, 1]
+    solution = np.linalg.svd(rows, full_matrices=len(a) < 5)[2][-1].reshape(3, 3)
+    homography = np.linalg.inv(to_target) @ solution @ to_source
+    depth = float(homography[2] @ np.append(source.mean(axis=0), 1.0))
+    return np.asarray(homography / (depth if abs(depth) > 1e-12 else 1.0))
+
+
+def fit_affine(source: AnyArray, target: AnyArray) -> FloatArray:
+    """Fit affine maps source -> target by least squares, one source to many targets.
+
+    Parameters
+    ----------
+    source : array, shape (k, 2)
+        At least 3 points not on one line.
+    target : array, shape (..., k, 2)
+        Corresponding points.
+
+    Returns
+    -------
+    array, shape (..., 3, 3)
+        As homographies with last row (0, 0, 1).
+    """
+    source = np.asarray(source, dtype=np.float64)
+    target = np.asarray(target, dtype=np.float64)
+    pseudo = np.linalg.pinv(np.column_stack([source, np.ones(len(source))]))
+    affine = np.zeros((*target.shape[:-2], 3, 3))
+    affine[..., :2, :] = np.swapaxes(pseudo @ target, -1, -2)
+    affine[..., 2, 2] = 1.0
+    return affine
+
+
+def local_jacobian(homography: AnyArray, point: AnyArray) -> FloatArray:
+    """Return d(target)/d(source) of homographies (..., 3, 3) at one source point, (..., 2, 2)."""
+    homography = np.asarray(homography, dtype=np.float64)
+    x = np.append(np.asarray(point, dtype=np.float64), 1.0)
+    u, v, w = (homography[..., i, :] @ x for i in range(3))
+    w = np.where(np.abs(w) > 1e-12, w, np.nan)[..., None]
+    top = (homography[..., 0, :2] - (u[..., None] / w) * homography[..., 2, :2]) / w
+    bottom = (homography[..., 1, :2] - (v[..., None] / w) * homography[..., 2, :2]) / w
+    return np.stack([top, bottom], axis=-2)
+
+
+def quad_area(quads: AnyArray) -> FloatArray:
+    """Return signed areas of polygons (..., k, 2): positive when clockwise on screen (y down)."""
+    quads = np.asarray(quads, dtype=np.float64)
+    after = np.roll(quads, -1, axis=-2)
+    cross = quads[..., 0] * after[..., 1] - quads[..., 1] * after[..., 0]
+    return np.asarray(cross.sum(axis=-1) / 2.0)
+
+
+def quad_sides(quads: AnyArray) -> FloatArray:
+    """Return mean lengths (top/bottom, left/right) of quadrilaterals (..., 4, 2), shape (..., 2)."""
+    quads = np.asarray(quads, dtype=np.float64)
+    sides = np.linalg.norm(np.roll(quads, -1, axis=-2) - quads, axis=-1)
+    return np.stack([(sides[..., 0] + sides[..., 2]) / 2.0, (sides[..., 1] + sides[..., 3]) / 2.0], axis=-1)
+
+
+def quad_overlap(first: AnyArray, second: AnyArray) -> float:
+    """Return intersection over union of two convex quadrilaterals (4, 2)."""
+    import cv2
+
+    shared = float(
+        cv2.intersectConvexConvex(np.asarray(first, dtype=np.float32), np.asarray(second, dtype=np.float32))[
+            0
+        ]
+    )
+    union = abs(float(quad_area(first))) + abs(float(quad_area(second))) - shared
+    return shared / union if union > 0 else 0.0
+
+
+def bounding_corners(corners: AnyArray) -> FloatArray:
+    """Return the upright bounding rectangle of points (..., 2) as corners (4, 2), top-left first."""
+    points = np.asarray(corners, dtype=np.float64).reshape(-1, 2)
+    (left, top), (right, bottom) = points.min(axis=0), points.max(axis=0)
+    return np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
+
+
+def resize_homography(reduction: float) -> FloatArray:
+    """Return the map from pixels of a reduced picture to pixels of its source, centre to centre.
+
+    Parameters
+    ----------
+    reduction : float
+        Source pixels per reduced pixel; whole numbers denote pixel centres, so pixel edges, not
+        centres, coincide at the border.
+    """
+    shift = (reduction - 1.0) / 2.0
+    return np.array([[reduction, 0.0, shift], [0.0, reduction, shift], [0.0, 0.0, 1.0]])

@@ -1,0 +1,134 @@
+"""Find a printed reference strip in a photograph, in the right order, or say why not.
+
+The steps: candidate quadrilaterals (`_quads`), possible poses of the whole chart (`_hypotheses`),
+colours under each pose compared with the chart's (`_probe`, `_order`), the best poses brought onto
+the edges (`_refine`), and a verdict: enough patches seen, colours right, edges where they should
+be, and no other order (turned, mirrored, shifted) nearly as good.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from hueph._checks import check_array
+from hueph._types import FloatArray
+from hueph.chart import Chart
+from hueph.errors import InputError, StripNotFound
+from hueph.locate._hypotheses import possible_poses
+from hueph.locate._judge import Judge, Verdict
+from hueph.locate._quads import absorbance_codes, find_quads, surplus_absorbance
+from hueph.locate.geometry import apply_homography, bounding_corners, fit_homography, quad_area
+from hueph.locate.types import StripLocation
+from hueph.photo import Photo
+
+__all__ = ["locate_strip"]
+
+# Ways of looking, in order: longer side of the reduced picture, window of the surroundings.
+LOOKS = ((1000, 0.16), (2000, 0.10), (700, 0.45))
+# poses refined per look
+REFINED_POSES = 8
+
+
+def locate_strip(photo: Photo, chart: Chart, *, corners: FloatArray | None = None) -> StripLocation:
+    """Find the chart's patches in a photograph.
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright picture at working resolution.
+    chart : Chart
+        What was printed: positions, colours and paper.
+    corners : array, shape (4, 2), optional
+        Where the user says the patches are: corner points (x, y) of the rectangle around all
+        patches, working-picture pixels, from the top-left of the upright card clockwise. The pose
+        is then only refined and checked.
+
+    Returns
+    -------
+    StripLocation
+
+    Raises
+    ------
+    StripNotFound
+        No strip, or not surely enough; `reason` says why.
+    InputError
+        `corners` is not four points of a convex quadrilateral.
+
+    Examples
+    --------
+    >>> locate_strip(load_photo("bench.jpg"), load_chart("universal.toml"))  # doctest: +SKIP
+    StripLocation(...)
+    """
+    judge = Judge(photo, chart)
+    if corners is not None:
+        return _by_hand(judge, chart, corners)
+    nearest: Verdict | None = None
+    for side, window in LOOKS:
+        verdict = _look(judge, side, window)
+        if verdict is not None and verdict.accepted:
+            return verdict.location()
+        if verdict is not None and (nearest is None or verdict.score < nearest.score):
+            nearest = verdict
+    raise _not_found(photo, chart, nearest)
+
+
+def _look(judge: Judge, side: int, window: float) -> Verdict | None:
+    """Search one reduction of the picture; the best verdict or None when nothing resembles the chart."""
+    import cv2
+
+    picture, to_working = judge.reduced(side)
+    codes = cv2.medianBlur(absorbance_codes(picture, judge.table), 3)
+    surplus = surplus_absorbance(np.asarray(codes, dtype=np.uint8), window)
+    quads = find_quads(np.asarray(codes, dtype=np.uint8), surplus)
+    poses = possible_poses(quads, judge.plan)
+    poses = judge.best_looking(picture, poses, REFINED_POSES)
+    verdicts = [judge.verdict(to_working @ pose) for pose in poses]
+    return min(verdicts, key=lambda v: v.score, default=None)
+
+
+def _by_hand(judge: Judge, chart: Chart, corners: FloatArray) -> StripLocation:
+    """Refine the pose that the user's four points give, and check the order."""
+    points = check_array(corners, "corners", (4, 2))
+    turned = [float(quad_area(points[[i, (i + 1) % 4, (i + 2) % 4]])) for i in range(4)]
+    if not np.isfinite(points).all() or min(turned) <= 0:
+        raise InputError(
+            "outlining the strip by hand: the four points must go clockwise around the patches, "
+            f"starting at the top-left of the upright card, found {points.round(1).tolist()}; "
+            "give them in that order"
+        )
+    pose = fit_homography(bounding_corners(chart.corners), points)
+    verdict = judge.verdict(pose, by_hand=True)
+    if not verdict.accepted:
+        raise _not_found(judge.photo, chart, verdict)
+    return verdict.location()
+
+
+def _not_found(photo: Photo, chart: Chart, nearest: Verdict | None) -> StripNotFound:
+    """Say why no strip is accepted, from the nearest miss."""
+    what = f"no reference strip found in {photo.file}"
+    count = len(chart.patches)
+    if nearest is None:
+        return StripNotFound(
+            f"{what}: nothing looks like the {count} patches of {chart.name}; "
+            "retake with the whole strip in view, or check that it is the right chart",
+            reason="not-seen",
+        )
+    texts = {
+        "too-small": f"its patches are about {nearest.patch_pixels:.0f} pixels wide, at least 6 are needed; "
+        "go nearer",
+        "cut-off": f"only {nearest.inside} of {count} patches lie inside the picture; "
+        "retake with the whole strip in view",
+        "blurred": "its patches run into one another; hold still and focus on the strip",
+        "too-few-patches": f"{int(nearest.seen.sum())} of {count} patches of {chart.name} seen; "
+        "retake with nothing over the strip",
+        "order-ambiguous": f"another order of the patches of {chart.name} fits nearly as well "
+        "(strip mirrored, turned or covered, or not this chart); retake with the whole strip in view",
+        "not-seen": f"nothing looks enough like the {count} patches of {chart.name}; "
+        "retake with the whole strip in view, or check that it is the right chart",
+    }
+    return StripNotFound(f"{what}: {texts[nearest.reason]}", reason=nearest.reason)
+
+
+def outline_of(location: StripLocation, chart: Chart) -> FloatArray:
+    """Return the corners (4, 2) of the rectangle around all patches, working-picture pixels."""
+    return apply_homography(location.homography, bounding_corners(chart.corners))
