@@ -14,7 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from hueph._types import FloatArray
-from hueph.synthetic.cameras import D65_WHITE, XYZ_TO_SRGB, encode_srgb
+from hueph.colour.lab import lab_to_xyz, xyz_to_lab
+from hueph.colour.srgb import D65, SRGB_TO_XYZ, XYZ_TO_SRGB, srgb_to_linear_rgb
+from hueph.synthetic.cameras import LUMA, encode_clipped
 from hueph.synthetic.dyes import Indicator
 from hueph.synthetic.lights import daylight
 from hueph.synthetic.spectra import WAVELENGTHS_NM, gaussian, reflectance_to_xyz, smooth_reflectance
@@ -63,7 +65,7 @@ class Card:
 
 def reflectance_to_linear_srgb(reflectance: FloatArray) -> FloatArray:
     """Return linear sRGB of reflectances (..., n) under D65, perfect white = 1."""
-    xyz = reflectance_to_xyz(reflectance, _REFERENCE_LIGHT) / _REFERENCE_WHITE * D65_WHITE
+    xyz = reflectance_to_xyz(reflectance, _REFERENCE_LIGHT) / _REFERENCE_WHITE * D65
     linear: FloatArray = xyz @ XYZ_TO_SRGB.T
     return linear
 
@@ -172,23 +174,24 @@ def chart_values(rng: np.random.Generator, indicator: Indicator) -> FloatArray:
 def draw_card(rng: np.random.Generator, indicator: Indicator, *, inks: str | None = None) -> Card:
     """Return a random printed card for `indicator`."""
     ph = chart_values(rng, indicator)
-    load = float(np.exp(rng.normal(0.0, 0.12)))
+    load = float(np.exp(rng.normal(0.0, 0.10)))
     veil = float(rng.uniform(0.0, 0.10))
-    desaturation = float(rng.uniform(0.0, 0.20))
+    desaturation = float(rng.uniform(-0.04, 0.16))
     linear = liquid_srgb_linear(indicator, ph, load)
-    grey = linear @ np.array([0.212639, 0.715169, 0.072192])
-    linear = grey[:, None] + (1.0 - desaturation) * (linear - grey[:, None])
-    linear = veil + (1.0 - veil) * linear
-    error = rng.normal(0.0, float(rng.uniform(0.005, 0.02)), linear.shape)
-    artwork = np.round(255.0 * np.clip(encode_srgb(linear) + error, 0.0, 1.0)) / 255.0
+    grey = (linear @ LUMA)[:, None]
+    linear = grey + (1.0 - desaturation) * (linear - grey)
+    linear = veil + (1.0 - veil) * np.maximum(linear, 0.0)
+    # Artworks of one indicator differ by about 0.9 in L* and 1.6 in a* and b*, patch by patch.
+    error = rng.normal(0.0, np.array([0.9, 1.6, 1.6]) * rng.uniform(0.5, 1.4), linear.shape)
+    printed = lab_to_xyz(xyz_to_lab(linear @ SRGB_TO_XYZ.T) + error) @ XYZ_TO_SRGB.T
+    artwork = np.round(255.0 * encode_clipped(printed)) / 255.0
     paper_level = float(rng.uniform(0.78, 0.92))
     tint = rng.normal(0.0, 0.02)
     paper = np.clip(paper_level * (1.0 + tint * (WAVELENGTHS_NM - 555.0) / 175.0), 0.0, 0.97)
-    paper_srgb = encode_srgb(reflectance_to_linear_srgb(paper))
+    paper_srgb = encode_clipped(reflectance_to_linear_srgb(paper))
     name = inks if inks is not None else str(rng.choice(["smooth", "subtractive", "halftone"], p=[0.5, 0.25, 0.25]))
-    copy_error = rng.normal(0.0, float(rng.uniform(0.0, 0.008)), artwork.shape)
-    from hueph.synthetic.cameras import decode_srgb
-
-    reflectance = print_reflectance(decode_srgb(np.clip(artwork + copy_error, 0.0, 1.0)), paper, rng, name)
+    copy_error = rng.normal(0.0, float(rng.uniform(0.0, 0.006)), artwork.shape)
+    goal = srgb_to_linear_rgb(np.clip(artwork + copy_error, 0.0, 1.0))
+    reflectance = print_reflectance(goal, paper, rng, name)
     layout = str(rng.choice(["row", "column", "grid", "strip"]))
     return Card(ph, artwork, paper_srgb, reflectance, paper, layout, load, veil, desaturation, name)

@@ -15,7 +15,7 @@ Shape check against measured spectra (open carbspec data, bromophenol blue and m
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -62,11 +62,11 @@ class Dye:
 # sigma), all 1/cm. "blue" and "yellow" follow the measured forms of bromophenol blue and m-cresol
 # purple; the others are broadened or narrowed from them (no source).
 SHAPES: Mapping[str, tuple[float, float, float, float, float]] = {
-    "blue": (500.0, 900.0, 0.38, 1850.0, 1500.0),
+    "blue": (450.0, 820.0, 0.38, 1820.0, 1450.0),
     "yellow": (1700.0, 2500.0, 0.0, 2000.0, 1500.0),
     "red": (900.0, 1500.0, 0.15, 2200.0, 1500.0),
     "azo": (1000.0, 1700.0, 0.0, 2000.0, 1500.0),
-    "pink": (650.0, 800.0, 0.35, 1700.0, 1100.0),
+    "pink": (570.0, 720.0, 0.35, 1700.0, 1100.0),
     "broad": (1900.0, 2300.0, 0.0, 2000.0, 1500.0),
     "thiazine": (450.0, 700.0, 0.45, 1300.0, 900.0),
 }
@@ -123,11 +123,12 @@ DYES: Mapping[str, Dye] = _table()
 # Amounts in relative moles. "four-dye classical" is the recipe recalled as Yamada 1933 (memory, not
 # verified) in grams over molar mass; the others are mixtures of our own for pH ranges in common use.
 MIXTURES: Mapping[str, Mapping[str, float]] = {
-    "four-dye classical": {"thymol blue": 0.107, "methyl red": 0.446, "bromothymol blue": 0.961, "phenolphthalein": 3.14},
-    "four-dye wide": {"methyl orange": 0.5, "methyl red": 0.35, "bromothymol blue": 0.9, "thymol blue": 0.8},
+    "four-dye classical": {"thymol blue": 0.107, "methyl red": 0.446, "bromothymol blue": 1.2, "phenolphthalein": 3.14},
+    "four-dye wide": {"methyl red": 0.3, "bromothymol blue": 1.0, "thymol blue": 0.7, "phenolphthalein": 0.35},
+    "four-dye from 3": {"methyl orange": 0.3, "methyl red": 0.3, "bromothymol blue": 0.9, "thymol blue": 0.8},
     "bromothymol blue": {"bromothymol blue": 1.0},
     "phenol red": {"phenol red": 1.0},
-    "green-blue": {"bromocresol green": 1.0, "methyl red": 0.3},
+    "green-blue": {"bromocresol green": 1.0, "methyl red": 0.5},
     "screened methyl red": {"methyl red": 1.0, "methylene blue": 0.35},
     "bromocresol purple": {"bromocresol purple": 1.0},
     "bromophenol blue": {"bromophenol blue": 1.0},
@@ -165,9 +166,11 @@ class Indicator:
     spectra : tuple of array, each shape (states, n)
         Absorptivity of each state, 1e4 L/(mol cm).
     scale : float
-        Makes `reference_absorbance` peak at `peak_absorbance`.
-    peak_absorbance : float
-        Largest absorbance over the chart's pH range at the reference load and bore.
+        Brings `reference_absorbance` to `strength`.
+    strength : float
+        Absorbance of the strongest visible band at the reference load and bore, mean over `span`.
+    span : tuple of float
+        pH range the mixture is used for.
     """
 
     name: str
@@ -176,8 +179,8 @@ class Indicator:
     pka_shift: FloatArray
     spectra: tuple[FloatArray, ...]
     scale: float = 1.0
-    peak_absorbance: float = 1.0
-    span: tuple[float, float] = field(default=(4.0, 10.0))
+    strength: float = 1.0
+    span: tuple[float, float] = (4.0, 10.0)
 
     def reference_absorbance(self, ph: FloatArray) -> FloatArray:
         """Return decadic absorbance at the reference load across `REFERENCE_BORE_MM`, (m,) to (m, n)."""
@@ -204,7 +207,7 @@ def state_spectrum(bands: tuple[Band, ...], moved_nm: float = 0.0, widened: floa
 
 
 def _assemble(
-    name: str, amounts: Mapping[str, float], span: tuple[float, float], peak: float, rng: np.random.Generator | None
+    name: str, amounts: Mapping[str, float], span: tuple[float, float], strength: float, rng: np.random.Generator | None
 ) -> Indicator:
     """Build a mixture; with `rng`, move amounts, pK, band places and widths at random."""
     dyes = tuple(DYES[key] for key in amounts)
@@ -218,20 +221,33 @@ def _assemble(
         states = []
         for bands in dye.states:
             moved = 0.0 if rng is None else float(rng.normal(0.0, 4.0))
-            widened = 1.0 if rng is None else float(np.exp(rng.normal(0.0, 0.10)))
-            strength = 1.0 if rng is None else float(np.exp(rng.normal(0.0, 0.12)))
-            states.append(strength * state_spectrum(bands, moved, widened))
+            widened = 1.0 if rng is None else float(np.exp(rng.normal(0.0, 0.12)))
+            height = 1.0 if rng is None else float(np.exp(rng.normal(0.0, 0.12)))
+            states.append(height * state_spectrum(bands, moved, widened))
         spectra.append(np.stack(states))
     raw = Indicator(name, dyes, mole, shift, tuple(spectra), span=span)
-    # A scale by the strongest visible band keeps mixtures of few and of many dyes comparable.
-    top = raw.reference_absorbance(np.linspace(span[0], span[1], 25))[:, 6:65].max()
-    return Indicator(name, dyes, mole, shift, tuple(spectra), peak / float(top), peak, span)
+    # The height of the strongest visible band (430 to 660 nm), averaged over the range, is about as
+    # large in all mixtures people use: it is what makes a tube look well coloured.
+    visible = raw.reference_absorbance(np.linspace(span[0], span[1], 25))[:, 10:57]
+    return replace(raw, scale=strength / float(visible.max(axis=1).mean()), strength=strength)
+
+
+def _within_colourful(indicator: Indicator) -> Indicator:
+    """Return the mixture with its span cut to where its visible absorbance changes with pH."""
+    ph = np.arange(indicator.span[0], indicator.span[1] + 0.01, 0.25)
+    absorbance = indicator.reference_absorbance(ph)[:, 6:65]
+    speed = np.abs(np.gradient(absorbance, 0.25, axis=0)).mean(axis=1)
+    lively = ph[speed > 0.2 * speed.max()]
+    low = np.floor(2.0 * lively[0]) / 2.0
+    high = max(np.ceil(2.0 * lively[-1]) / 2.0, low + 2.0)
+    return replace(indicator, span=(float(low), float(min(high, low + 8.0))))
 
 
 # pH range each mixture is sold or used for (common practice, no source).
 SPANS: Mapping[str, tuple[float, float]] = {
     "four-dye classical": (4.0, 10.0),
     "four-dye wide": (3.0, 10.0),
+    "four-dye from 3": (3.0, 10.0),
     "bromothymol blue": (6.0, 8.0),
     "phenol red": (6.5, 9.0),
     "green-blue": (4.0, 6.5),
@@ -250,7 +266,7 @@ SPANS: Mapping[str, tuple[float, float]] = {
 }
 
 
-def named_indicator(name: str, *, peak_absorbance: float = 1.2) -> Indicator:
+def named_indicator(name: str, *, strength: float = 1.0) -> Indicator:
     """Return a mixture of `MIXTURES` as tabulated, without random shifts.
 
     Raises
@@ -258,7 +274,7 @@ def named_indicator(name: str, *, peak_absorbance: float = 1.2) -> Indicator:
     KeyError
         Unknown name.
     """
-    return _assemble(name, MIXTURES[name], SPANS[name], peak_absorbance, None)
+    return _assemble(name, MIXTURES[name], SPANS[name], strength, None)
 
 
 def draw_indicator(rng: np.random.Generator, name: str | None = None) -> Indicator:
@@ -270,7 +286,8 @@ def draw_indicator(rng: np.random.Generator, name: str | None = None) -> Indicat
     name : str, optional
         One of `MIXTURES`; default: drawn.
     """
-    peak = float(np.exp(rng.normal(np.log(1.3), 0.3)))
+    # Artworks of five indicators need 0.78 to 1.8.
+    strength = float(np.exp(rng.normal(np.log(1.05), 0.3)))
     if name is None and rng.random() < 0.25:
         pool = [key for key, dye in DYES.items() if dye.pka and key != "alizarin yellow"]
         chosen = rng.choice(len(pool), size=int(rng.integers(1, 5)), replace=False)
@@ -278,11 +295,10 @@ def draw_indicator(rng: np.random.Generator, name: str | None = None) -> Indicat
         if rng.random() < 0.15:
             amounts[str(rng.choice(["methylene blue", "xylene cyanol", "tartrazine-like"]))] = float(rng.uniform(0.1, 0.4))
         steps = [pka for key in amounts for pka in DYES[key].pka]
-        low = round(max(1.0, min(steps) - 1.0) * 2) / 2
-        high = round(min(12.0, max(steps) + 1.0) * 2) / 2
-        return _assemble("random mixture", amounts, (low, min(high, low + 8.0)), peak, rng)
+        wide = (max(1.0, min(steps) - 2.0), min(12.5, max(steps) + 2.0))
+        return _within_colourful(_assemble("random mixture", amounts, wide, strength, rng))
     if name is None:
         keys = list(MIXTURES)
         weights = np.array([3.0 if "dye" in key else 1.0 for key in keys])
         name = keys[int(rng.choice(len(keys), p=weights / weights.sum()))]
-    return _assemble(name, MIXTURES[name], SPANS[name], peak, rng)
+    return _assemble(name, MIXTURES[name], SPANS[name], strength, rng)

@@ -7,12 +7,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from hueph._types import BoolArray, FloatArray
-from hueph.synthetic.cameras import Camera, develop, to_linear_srgb
-from hueph.synthetic.dyes import REFERENCE_BORE_MM, DYES, state_spectrum
+from hueph.synthetic.cameras import develop, to_linear_srgb
+from hueph.synthetic.dyes import REFERENCE_BORE_MM
 from hueph.synthetic.scene import Scene, Tube
-from hueph.synthetic.spectra import WAVELENGTHS_NM
 
-__all__ = ["Region", "SceneMeasurements", "simulate_measurements", "tube_absorbance", "tube_radiance"]
+__all__ = [
+    "Region",
+    "SceneMeasurements",
+    "TubeSpectra",
+    "exposure",
+    "patch_positions",
+    "simulate_measurements",
+    "tube_absorbance",
+    "tube_spectra",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,13 +30,13 @@ class Region:
     Attributes
     ----------
     srgb : array, shape (k, 3)
-        Encoded picture values 0..1, in the picture's own space (sRGB or Display P3 numbers).
+        Encoded picture values 0..1 in the picture's own space (see `SceneMeasurements.display_p3`).
     linear : array, shape (k, 3)
         Linear sRGB light decoded from them; may leave 0..1 in a Display P3 picture.
     std : array, shape (k, 3)
         Standard deviation of one pixel about the mean, linear sRGB.
     clipped : array of bool, shape (k, 3)
-        A channel at either end of its range in the picture's own space.
+        A channel within one 8 bit code of either end of its range in the picture's own space.
     """
 
     srgb: FloatArray
@@ -48,96 +56,128 @@ class SceneMeasurements:
         Artwork of the card, encoded sRGB 0..1 (what a chart file holds).
     paper_srgb : array, shape (3,)
         Paper in the artwork, encoded.
+    display_p3 : bool
+        Whether encoded values are Display P3 numbers.
     patch, patch_paper : Region
         The n patches, and the paper beside each.
-    tube, glass, backing : Region
-        For each of m tubes: central liquid column, empty glass above it, backing beside it.
+    tube, glass : Region
+        For each of m tubes: central liquid column, empty glass above it.
+    backing, backing_left, backing_right : Region
+        Backing beside the liquid, at its height: mean of both sides, and each side. It carries the
+        tube's own coloured light and shade, as in life.
+    far_backing : Region
+        Backing beside the empty glass, above the liquid.
     tube_ph : array, shape (m,)
         NaN where the tube holds no indicator sample.
     tube_load, tube_bore_mm : array, shape (m,)
+    kind : str
     """
 
     chart_ph: FloatArray
     chart_srgb: FloatArray
     paper_srgb: FloatArray
+    display_p3: bool
     patch: Region
     patch_paper: Region
     tube: Region
     glass: Region
     backing: Region
+    backing_left: Region
+    backing_right: Region
+    far_backing: Region
     tube_ph: FloatArray
     tube_load: FloatArray
     tube_bore_mm: FloatArray
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class TubeSpectra:
+    """Reflectance-like spectra about one tube, each shape (n,); multiply by the light on the place."""
+
+    liquid: FloatArray
+    glass: FloatArray
+    left: FloatArray
+    right: FloatArray
+    far: FloatArray
 
 
 def tube_absorbance(scene: Scene, tube: Tube) -> FloatArray:
     """Return the decadic absorbance of the column across its bore, shape (n,)."""
     across = tube.bore_mm / REFERENCE_BORE_MM
+    absorbance = across * tube.foreign
     if tube.ph is not None:
-        return tube.load * across * scene.indicator.reference_absorbance(np.array([tube.ph]))[0]
-    if tube.what == "food dye":
-        spectrum = state_spectrum(DYES["tartrazine-like"].states[0]) * 0.4 + state_spectrum(DYES["xylene cyanol"].states[0])
-        return across * 0.3 * spectrum
-    return np.zeros_like(WAVELENGTHS_NM)
+        absorbance = absorbance + tube.load * across * scene.indicator.reference_absorbance(np.array([tube.ph]))[0]
+    return absorbance
 
 
-def tube_radiance(scene: Scene, tube: Tube) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return reflectance-like spectra of liquid column, empty glass and local backing, each (n,).
+def tube_spectra(scene: Scene, index: int) -> TubeSpectra:
+    """Return what is seen of tube `index` and its surroundings.
 
-    Multiply by the light on the place for radiance. The backing is seen through the tube, and part of
-    the light on that backing crossed the tube as well; glass mirrors the surroundings on top.
+    The backing is seen through the tube; part of the light on that backing crossed this tube or its
+    neighbour before; glass mirrors the surroundings on top.
     """
-    optics = tube.optics
+    tube, optics = scene.tubes[index], scene.tubes[index].optics
     absorbance = tube_absorbance(scene, tube)
     once = 10.0 ** (-optics.path * absorbance)
-    surroundings = 0.5 * scene.backing + 0.3
-    lit = (1.0 - optics.relit) + optics.relit * once
-    seen = ((1.0 - optics.stray) * once + optics.stray) * lit * scene.backing * optics.clear
+    gaps = [abs(other.position[0] - tube.position[0]) if other is not tube else np.inf for other in scene.tubes]
+    beside = 10.0 ** -tube_absorbance(scene, scene.tubes[int(np.argmin(gaps))])
+    crossed = (1.0 - optics.neighbour) * 10.0 ** (-optics.relit_path * absorbance) + optics.neighbour * beside
+    behind = scene.backing * optics.shade * ((1.0 - optics.relit) + optics.relit * crossed)
+    seen = ((1.0 - optics.stray) * once + optics.stray) * behind * optics.empty * optics.clear
     if tube.haze:
         cloud = 1.0 - np.exp(-tube.haze)
-        seen = (1.0 - cloud) * seen + cloud * 0.6 * once**0.5
-    liquid = seen + optics.veil * surroundings
-    empty = optics.empty_clear * scene.backing + optics.empty_veil * surroundings
-    beside = scene.backing * (1.0 + optics.spill * (once - 0.5))
-    return liquid, empty, beside
+        seen = (1.0 - cloud) * seen + cloud * 0.55 * optics.shade * once**0.5
+    mirrored = optics.veil * (0.4 * scene.backing + 0.4)
+    sides = [
+        scene.backing * shade * (1.0 - spill + spill * once)
+        for shade, spill in zip(optics.side_shade, optics.side_spill, strict=True)
+    ]
+    far = scene.backing * np.sqrt(optics.shade)
+    return TubeSpectra(seen + mirrored, optics.empty * far + mirrored, sides[0], sides[1], far)
 
 
-def _expose(scene: Scene) -> tuple[float, FloatArray]:
-    """Return the gain from light to level, and white-balance gains, from the light at the centre."""
+def exposure(scene: Scene) -> FloatArray:
+    """Return the factors from raw channels to balanced raw of this photograph, shape (3,).
+
+    The camera meters the brightest white of the scene, the card's paper or the backing, and puts it
+    at its `level`; the white balance has the camera's error.
+    """
     camera = scene.camera
     white = camera.raw(scene.illumination.reference())
-    brightest = max(float(scene.backing.mean()), 0.55)
-    gains = camera.wb_error / white
-    return camera.level / brightest, gains
+    brightest = max(float(scene.backing.mean()), float(scene.card.paper.mean())) * scene.illumination.brightest()
+    factors: FloatArray = camera.wb_error / white * camera.level / brightest
+    return factors
 
 
 def _observe(
-    scene: Scene, radiance: FloatArray, positions: FloatArray, pixels: float, rng: np.random.Generator
+    scene: Scene,
+    settings: tuple[FloatArray, FloatArray],
+    radiance: FloatArray,
+    positions: FloatArray,
+    pixels: float,
+    rng: np.random.Generator,
 ) -> Region:
     """Pass radiances (k, n) through the camera and average each over `pixels` pixels."""
-    camera: Camera = scene.camera
-    level, gains = _expose(scene)
-    raw = camera.raw(radiance) * gains * level
+    camera = scene.camera
+    factors, matrix = settings
+    raw = camera.raw(radiance) * factors
     radius2 = ((positions - 0.5) ** 2).sum(axis=1) / 0.5
     raw = raw * (1.0 - camera.vignette * radius2)[:, None]
-    mean_frame = camera.raw(scene.illumination.reference() * scene.backing) * gains * level
-    raw = raw + camera.flare * mean_frame
-    relative_gain = gains / gains.min()
-    variance = np.maximum(raw, 0.0) * relative_gain / camera.full_well + (relative_gain * camera.read / camera.full_well) ** 2
-    # Four pixels of a mosaic share their neighbours' noise, so count a quarter of them.
+    raw = raw + camera.flare * camera.raw(scene.illumination.reference() * scene.backing) * factors
+    gain = factors / factors.min()
+    variance = np.maximum(raw, 0.0) * gain / camera.full_well + (gain * camera.read / camera.full_well) ** 2
+    # Pixels of a mosaic share their neighbours' noise, so a quarter of them counts.
     effective = max(pixels / 4.0, 1.0)
     mean_raw = raw + rng.normal(0.0, 1.0, raw.shape) * np.sqrt(variance / effective)
-    # The sensor's full well clips green first; white balance then scales the other channels.
-    ceiling = relative_gain
-    mean_raw = np.minimum(mean_raw, ceiling)
-    matrix = camera.matrix(scene.illumination.reference())
-    encoded = develop(camera, mean_raw, matrix)
-    encoded = encoded + rng.normal(0.0, 0.0012, encoded.shape)
+    # A channel with gain 1 clips at 1; the others have room above before the picture clips them.
+    mean_raw = np.minimum(mean_raw, gain)
+    encoded = develop(camera, mean_raw, matrix) + rng.normal(0.0, 0.0010, raw.shape)
     encoded = np.clip(encoded, 0.0, 1.0)
-    above = to_linear_srgb(camera, np.clip(develop(camera, mean_raw + np.sqrt(variance), matrix), 0.0, 1.0))
     linear = to_linear_srgb(camera, encoded)
-    clipped = (encoded <= 0.004) | (encoded >= 0.996)
-    return Region(encoded, linear, np.abs(above - linear) * 0.6, clipped)
+    noisy = develop(camera, mean_raw + np.sqrt(variance) * rng.choice([-1.0, 1.0], raw.shape), matrix)
+    std = 0.6 * np.abs(to_linear_srgb(camera, noisy) - linear) + 0.0005
+    return Region(encoded, linear, std, (encoded <= 1.0 / 255.0) | (encoded >= 254.0 / 255.0))
 
 
 def patch_positions(scene: Scene) -> FloatArray:
@@ -147,7 +187,6 @@ def patch_positions(scene: Scene) -> FloatArray:
     index = np.arange(count)
     if scene.card.layout == "column":
         fraction = np.stack([np.full(count, 0.35), (index + 0.5) / count], axis=1)
-        width, height = 0.12, 0.5
     elif scene.card.layout == "grid":
         columns = -(-count // 2)
         fraction = np.stack([(index % columns + 0.5) / columns, (index // columns) * 0.45 + 0.25], axis=1)
@@ -178,35 +217,49 @@ def simulate_measurements(scene: Scene, rng: np.random.Generator) -> SceneMeasur
     Examples
     --------
     >>> import numpy as np
+    >>> from hueph.synthetic import draw_world
     >>> rng = np.random.default_rng(2)
     >>> seen = simulate_measurements(draw_world(rng, kind="sheet", tube_count=2), rng)
     >>> seen.tube.linear.shape
     (2, 3)
     """
     light = scene.illumination
+    settings = (exposure(scene), scene.camera.matrix(light.reference()))
     places = patch_positions(scene)
     on_patch = light.at(places)
     uneven = np.exp(rng.normal(0.0, 0.004, (len(places), 1)))
-    patch_pixels = float(np.exp(rng.uniform(np.log(300.0), np.log(6000.0))))
-    patch = _observe(scene, scene.card.reflectance * on_patch, places, patch_pixels, rng)
-    near = _observe(scene, scene.card.paper * on_patch * uneven, places, patch_pixels / 2.0, rng)
+    pixels = float(np.exp(rng.uniform(np.log(300.0), np.log(6000.0))))
+    patch = _observe(scene, settings, scene.card.reflectance * on_patch, places, pixels, rng)
+    near = _observe(scene, settings, scene.card.paper * on_patch * uneven, places, pixels / 2.0, rng)
     spots = np.stack([tube.position for tube in scene.tubes])
-    on_tube = light.at(spots)
-    spectra = np.stack([np.stack(tube_radiance(scene, tube)) for tube in scene.tubes])
-    local = np.exp(rng.normal(0.0, 0.015, (len(spots), 3, 1)))
-    spectra = spectra * local * on_tube[:, None, :]
-    tube_pixels = float(np.exp(rng.uniform(np.log(1500.0), np.log(15000.0))))
-    liquid, glass, beside = (_observe(scene, spectra[:, i], spots, tube_pixels, rng) for i in range(3))
+    tint = 1.0 - scene.bounce + scene.bounce * scene.shelf / scene.shelf.mean()
+    on_tube = light.at(spots) * tint
+    about = [tube_spectra(scene, index) for index in range(len(scene.tubes))]
+    pixels = float(np.exp(rng.uniform(np.log(1500.0), np.log(15000.0))))
+
+    def observe(name: str) -> Region:
+        spectra = np.stack([getattr(item, name) for item in about])
+        return _observe(scene, settings, spectra * on_tube, spots, pixels, rng)
+
+    left, right = observe("left"), observe("right")
+    both = Region(
+        0.5 * (left.srgb + right.srgb), 0.5 * (left.linear + right.linear), left.std, left.clipped | right.clipped
+    )
     return SceneMeasurements(
         chart_ph=scene.card.ph,
         chart_srgb=scene.card.artwork_srgb,
         paper_srgb=scene.card.paper_srgb,
+        display_p3=scene.camera.display_p3,
         patch=patch,
         patch_paper=near,
-        tube=liquid,
-        glass=glass,
-        backing=beside,
+        tube=observe("liquid"),
+        glass=observe("glass"),
+        backing=both,
+        backing_left=left,
+        backing_right=right,
+        far_backing=observe("far"),
         tube_ph=np.array([np.nan if tube.ph is None else tube.ph for tube in scene.tubes]),
         tube_load=np.array([tube.load for tube in scene.tubes]),
         tube_bore_mm=np.array([tube.bore_mm for tube in scene.tubes]),
+        kind=scene.kind,
     )

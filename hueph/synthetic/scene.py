@@ -11,7 +11,7 @@ from hueph.synthetic.cameras import Camera, draw_camera
 from hueph.synthetic.card import Card, draw_card
 from hueph.synthetic.dyes import REFERENCE_BORE_MM, Indicator, draw_indicator
 from hueph.synthetic.lights import Light, draw_light
-from hueph.synthetic.spectra import WAVELENGTHS_NM, smooth_reflectance
+from hueph.synthetic.spectra import WAVELENGTHS_NM, band, smooth_reflectance
 
 __all__ = ["Illumination", "Scene", "Tube", "TubeOptics", "draw_world"]
 
@@ -28,17 +28,25 @@ class TubeOptics:
     path : float
         Effective path of the central column over the bore.
     clear : float
-        Transmittance of the column without dye (two glass walls, four surfaces).
+        Brightness of the column without dye, relative to the empty glass above it.
     veil : float
         Light mirrored by the front glass, share of the light on the surroundings.
     stray : float
         Share of the light that reaches the eye without having crossed the dye.
     relit : float
         Share of the light on the backing behind the tube that crossed the tube first.
-    empty_clear, empty_veil : float
-        The same two for the empty part of the glass.
-    spill : float
-        Share of coloured light that the tube throws on the backing beside it.
+    relit_path : float
+        Path of that light in the dye, over the bore.
+    neighbour : float
+        Share of `relit` that crossed the nearest other tube instead.
+    empty : float
+        Transmittance of the empty glass.
+    shade : float
+        Light on the backing behind the tube, relative to the smooth field over the frame.
+    side_shade : tuple of float
+        The same on the backing to the left and to the right of the tube.
+    side_spill : tuple of float
+        Share of the light there that crossed this tube.
     """
 
     path: float
@@ -46,9 +54,12 @@ class TubeOptics:
     veil: float
     stray: float
     relit: float
-    empty_clear: float
-    empty_veil: float
-    spill: float
+    relit_path: float
+    neighbour: float
+    empty: float
+    shade: float
+    side_shade: tuple[float, float]
+    side_spill: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,24 +72,37 @@ class Tube:
         sample, water, milky or food dye.
     ph : float or None
     load : float
-        Dye concentration relative to the indicator's reference.
+        Dye concentration relative to the indicator's reference (4 drops in 4 mL).
+    drops, volume_ml : float
+        What was put in.
     bore_mm : float
     position : array, shape (2,)
         Centre of the liquid column in the frame, x and y from 0 to 1.
+    width_px : float
+        Apparent width of the liquid in the picture.
     fill : float
-        Height of the liquid over the bore.
+        Height of the liquid over its apparent width.
+    tilt : float
+        Lean of the tube from upright, radians.
     haze : float
         Scattering density of a milky sample, else 0.
+    foreign : array, shape (n,)
+        Absorbance of a foreign dye across the reference bore, else zeros.
     optics : TubeOptics
     """
 
     what: str
     ph: float | None
     load: float
+    drops: float
+    volume_ml: float
     bore_mm: float
     position: FloatArray
+    width_px: float
     fill: float
+    tilt: float
     haze: float
+    foreign: FloatArray
     optics: TubeOptics
 
 
@@ -109,6 +133,12 @@ class Illumination:
         result: FloatArray = fields @ spectra
         return result
 
+    def brightest(self) -> float:
+        """Return the largest strength of the light over the frame, relative to its centre."""
+        axis = np.linspace(0.05, 0.95, 7)
+        places = np.stack(np.meshgrid(axis, axis), axis=-1).reshape(-1, 2)
+        return float(self.at(places).mean(axis=1).max() / self.reference().mean())
+
     def reference(self) -> FloatArray:
         """Return the light at the centre of the frame, shape (n,)."""
         return self.at(np.array([0.5, 0.5]))
@@ -131,6 +161,8 @@ class Scene:
         Reflectances.
     illumination : Illumination
     camera : Camera
+    bounce : float
+        Share of the light on the tubes that came off the shelf, tinted by it.
     card_box : array, shape (4,)
         x, y, width, height of the card in the frame, 0 to 1.
     size : tuple of int
@@ -146,21 +178,40 @@ class Scene:
     shelf: FloatArray
     illumination: Illumination
     camera: Camera
+    bounce: float
     card_box: FloatArray
     size: tuple[int, int]
 
 
-def draw_optics(rng: np.random.Generator) -> TubeOptics:
-    """Return random optics of one tube, spread about what the development photographs show."""
+def draw_optics(rng: np.random.Generator, relit: float, gap: float) -> TubeOptics:
+    """Return random optics of one tube.
+
+    Centres and spreads were fitted to the tubes of the development photographs on white backings
+    (load, `relit` of the scene and brightness free; residual 0.01 in cube-root light); `path`, `stray`
+    and `veil` are wider than the fit because dark channels fix them poorly.
+
+    Parameters
+    ----------
+    rng : Generator
+    relit : float
+        Of the scene: it follows from where the light stands.
+    gap : float
+        Distance to the nearest other tube, centre to centre, in tube widths.
+    """
+    own = float(np.clip(relit + rng.normal(0.0, 0.08), 0.0, 1.0))
+    shade = float(np.exp(rng.normal(-0.08, 0.10)))
     return TubeOptics(
-        path=float(np.clip(rng.normal(1.0, 0.05), 0.8, 1.15)),
-        clear=float(np.clip(rng.normal(0.95, 0.05), 0.75, 1.08)),
-        veil=float(np.clip(np.exp(rng.normal(np.log(0.02), 0.6)), 0.0, 0.08)),
-        stray=float(np.clip(np.exp(rng.normal(np.log(0.006), 0.8)), 0.0, 0.05)),
-        relit=float(rng.uniform(0.0, 0.45)),
-        empty_clear=float(np.clip(rng.normal(0.93, 0.04), 0.75, 1.03)),
-        empty_veil=float(np.clip(np.exp(rng.normal(np.log(0.02), 0.6)), 0.0, 0.10)),
-        spill=float(np.abs(rng.normal(0.0, 0.02))),
+        path=float(np.clip(rng.normal(1.0, 0.04), 0.85, 1.15)),
+        clear=float(np.exp(np.clip(rng.normal(0.0, 0.085), -0.3, 0.3))),
+        veil=float(np.clip(np.exp(rng.normal(np.log(0.006), 0.8)), 0.0, 0.06)),
+        stray=float(np.clip(np.exp(rng.normal(np.log(0.012), 0.7)), 0.0, 0.06)),
+        relit=own,
+        relit_path=float(np.exp(rng.normal(0.0, 0.15))),
+        neighbour=float(rng.uniform(0.0, 0.6) * np.exp(-max(gap - 1.0, 0.0) / 0.6)),
+        empty=float(np.clip(rng.normal(0.956, 0.035), 0.80, 1.04)),
+        shade=shade,
+        side_shade=(shade * float(np.exp(rng.normal(-0.06, 0.12))), shade * float(np.exp(rng.normal(-0.06, 0.12)))),
+        side_spill=(float(np.clip(abs(rng.normal(0.2, 0.16)), 0.0, 0.9)), float(np.clip(abs(rng.normal(0.2, 0.16)), 0.0, 0.9))),
     )
 
 
@@ -191,31 +242,73 @@ def draw_illumination(rng: np.random.Generator, *, mixed: bool) -> Illumination:
     return Illumination(lights, strengths, slopes)
 
 
-def draw_tube(rng: np.random.Generator, ph_low: float, ph_high: float, x: float, bore_mm: float, what: str) -> Tube:
-    """Return one random tube; its pH lies up to 1 beyond the card's ends."""
-    ph: float | None = None
-    if what == "sample":
-        if rng.random() < 0.25:
-            beyond = rng.uniform(0.0, 1.0)
-            ph = ph_low - beyond if rng.random() < 0.5 else ph_high + beyond
-        else:
-            ph = float(rng.uniform(ph_low, ph_high))
-        ph = round(float(ph), 2)
-    drops, volume_ml = rng.uniform(2.5, 6.0), rng.uniform(3.0, 5.0)
-    # The chart's reference is 4 drops in 4 mL; the extra spread is the drop size and the lot.
-    load = float(np.clip(drops / volume_ml * np.exp(rng.normal(0.0, 0.15)), 0.4, 2.5))
-    radius_cm = bore_mm / 20.0
-    fill = (volume_ml / (np.pi * radius_cm**2) + radius_cm / 3.0) / (2.0 * radius_cm)
-    return Tube(
-        what=what,
-        ph=ph,
-        load=load if what != "water" else 0.0,
-        bore_mm=bore_mm,
-        position=np.array([x, rng.uniform(0.68, 0.80)]),
-        fill=float(fill),
-        haze=float(rng.uniform(0.5, 3.0)) if what == "milky" else 0.0,
-        optics=draw_optics(rng),
-    )
+def _foreign(rng: np.random.Generator, what: str) -> FloatArray:
+    """Return the absorbance of a food dye (one or two of a few broad bands), else zeros."""
+    if what != "food dye":
+        return np.zeros_like(WAVELENGTHS_NM)
+    total = np.zeros_like(WAVELENGTHS_NM)
+    for _ in range(int(rng.integers(1, 3))):
+        total += rng.uniform(0.2, 1.0) * band(float(rng.choice([427.0, 482.0, 505.0, 526.0, 630.0])), 900.0, 1600.0)
+    return total
+
+
+def draw_load(rng: np.random.Generator, lot: float) -> tuple[float, float, float]:
+    """Return dye load relative to 4 drops in 4 mL, drops and millilitres; `lot` is shared by a scene."""
+    drops, volume_ml = float(rng.uniform(2.5, 6.0)), float(rng.uniform(3.0, 5.0))
+    load = drops / volume_ml * lot * float(np.exp(rng.normal(0.0, 0.03)))
+    # Now and then somebody adds far too little or too much.
+    if rng.random() < 0.08:
+        load *= float(np.exp(rng.normal(0.0, 0.5)))
+    return float(np.clip(load, 0.35, 2.6)), round(drops, 1), round(volume_ml, 1)
+
+
+def draw_ph(rng: np.random.Generator, low: float, high: float) -> float:
+    """Return a true pH, mostly inside the card, one time in six up to 1 beyond an end."""
+    if rng.random() < 1.0 / 6.0:
+        beyond = float(rng.uniform(0.0, 1.0))
+        return round(low - beyond if rng.random() < 0.5 else high + beyond, 2)
+    return round(float(rng.uniform(low, high)), 2)
+
+
+def draw_tubes(
+    rng: np.random.Generator, card: Card, size: tuple[int, int], *, count: int, kind: str
+) -> tuple[Tube, ...]:
+    """Return a row of tubes, left to right, that fits into the frame."""
+    width_px = float(rng.uniform(95.0, 160.0))
+    step = float(min(rng.uniform(1.03, 2.6), (size[0] / width_px - 1.6) / max(count - 1, 1)))
+    steps = step * np.exp(rng.normal(0.0, 0.06, max(count - 1, 0)))
+    steps = np.maximum(steps, 1.02)
+    offsets = np.concatenate([[0.0], np.cumsum(steps)]) * width_px
+    room = max(size[0] - offsets[-1] - 1.6 * width_px, 1.0)
+    left = 0.8 * width_px + float(rng.uniform(0.2, 0.8)) * room
+    bore, lot = REFERENCE_BORE_MM * float(np.exp(rng.normal(0.0, 0.08))), float(np.exp(rng.normal(0.0, 0.06)))
+    relit = float(np.clip(rng.normal(0.48, 0.30), 0.0, 1.0))
+    bottom = float(rng.uniform(0.80, 0.92))
+    tubes = []
+    for index in range(count):
+        what = "sample" if kind != "odd" or index else str(rng.choice(["water", "milky", "food dye"]))
+        load, drops, volume_ml = draw_load(rng, lot)
+        fill = float(rng.uniform(1.4, 3.6))
+        near = [abs(offsets[other] - offsets[index]) / width_px for other in range(count) if other != index]
+        height = min(fill * width_px / size[1], bottom - 0.35)
+        tubes.append(
+            Tube(
+                what=what,
+                ph=draw_ph(rng, float(card.ph[0]), float(card.ph[-1])) if what == "sample" else None,
+                load=load if what == "sample" else 0.0,
+                drops=drops,
+                volume_ml=volume_ml,
+                bore_mm=bore * float(np.exp(rng.normal(0.0, 0.01))),
+                position=np.array([(left + offsets[index]) / size[0], bottom + rng.normal(0.0, 0.004) - height / 2.0]),
+                width_px=width_px * float(np.exp(rng.normal(0.0, 0.01))),
+                fill=height * size[1] / width_px,
+                tilt=float(rng.normal(0.0, 0.02)),
+                haze=float(rng.uniform(0.5, 3.0)) if what == "milky" else 0.0,
+                foreign=_foreign(rng, what),
+                optics=draw_optics(rng, relit, min(near, default=9.0)),
+            )
+        )
+    return tuple(tubes)
 
 
 def draw_world(
@@ -262,18 +355,10 @@ def draw_world(
     card = card if card is not None else draw_card(rng, indicator)
     if backing_name is None:
         backing_name = str(rng.choice(BACKINGS[1:])) if kind == "bench" else "white"
+    size = (1600, 1200) if rng.random() < 0.6 else (1200, 1600)
     if tubes is None:
         count = tube_count if tube_count is not None else int(rng.integers(1, 6))
-        bore = float(np.clip(rng.normal(REFERENCE_BORE_MM, 1.2), 8.0, 20.0))
-        spread = np.sort(rng.uniform(0.15, 0.85, count))
-        whats = ["sample"] * count
-        if kind == "odd":
-            whats[0] = str(rng.choice(["water", "milky", "food dye"]))
-        tubes = tuple(
-            draw_tube(rng, float(card.ph[0]), float(card.ph[-1]), float(x), bore * float(np.exp(rng.normal(0, 0.03))), what)
-            for x, what in zip(spread, whats, strict=True)
-        )
-    width, height = (1600, 1200) if rng.random() < 0.6 else (1200, 1600)
+        tubes = draw_tubes(rng, card, size, count=count, kind=kind)
     box_width, box_height = rng.uniform(0.25, 0.6), rng.uniform(0.10, 0.25)
     return Scene(
         kind=kind,
@@ -285,6 +370,7 @@ def draw_world(
         shelf=draw_backing(rng, str(rng.choice(["wood", "grey", "cream", "white"]))),
         illumination=illumination if illumination is not None else draw_illumination(rng, mixed=kind == "mixed"),
         camera=camera if camera is not None else draw_camera(rng, harsh=kind == "harsh"),
+        bounce=float(rng.uniform(0.0, 0.10)),
         card_box=np.array([rng.uniform(0.05, 0.95 - box_width), rng.uniform(0.06, 0.25), box_width, box_height]),
-        size=(width, height),
+        size=size,
     )
