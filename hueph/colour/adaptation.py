@@ -43,7 +43,8 @@ def bradford_matrix(source: npt.ArrayLike, target: npt.ArrayLike) -> FloatArray:
     from_cones = BRADFORD @ check_array(source, "source", (3,))
     to_cones = BRADFORD @ check_array(target, "target", (3,))
     if not (from_cones > 0.0).all():
-        raise InputError(f"the source white must excite all three cone bands, got {np.asarray(source).tolist()}")
+        found = np.asarray(source).tolist()
+        raise InputError(f"the source white must excite all three cone bands, got {found}")
     matrix: FloatArray = np.linalg.inv(BRADFORD) @ np.diag(to_cones / from_cones) @ BRADFORD
     return matrix
 

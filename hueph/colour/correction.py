@@ -159,7 +159,8 @@ def fit_correction(
     known = check_array(reference, "reference", (None, 3))
     share = _checked_weights(weights, len(seen))
     if len(known) != len(seen):
-        raise InputError(f"measured and reference must have as many patches, got {len(seen)} and {len(known)}")
+        found = f"{len(seen)} and {len(known)}"
+        raise InputError(f"measured and reference must have as many patches, got {found}")
     if not (np.isfinite(seen).all() and np.isfinite(known).all()):
         raise InputError("measured and reference must be finite, got NaN or infinity")
     used = int((share > 0.0).sum())
@@ -174,7 +175,7 @@ def fit_correction(
     terms = _terms(seen, kind) * root
     strengths = np.linalg.svd(terms, compute_uv=False)
     if strengths[-1] <= _MIN_CONDITION * strengths[0]:
-        raise InputError(f"a {kind} correction needs patches of different colours, found too few different ones")
+        raise InputError(f"a {kind} correction needs different colours, found patches too much alike")
     solution = np.linalg.lstsq(terms, known * root, rcond=None)[0]
     return ColourCorrection(kind, np.asarray(solution.T, dtype=np.float64))
 
