@@ -3,8 +3,9 @@
     python tests/accuracy/run_photos.py FOLDER [--jobs 2] [--csv tubes.csv] [--write]
 
 FOLDER holds truth.json, the photographs it names and the flat artwork chart-<name>.png of every
-card. Charts are made from the artwork with hueph's own calibration; of the truth, the program gets
-the pH printed on the card and nothing else. --write puts the tables into DEVELOPERS.md.
+card (or <name> is a shipped chart, as in samples/). Charts are made from the artwork with hueph's own
+calibration; of the truth, the program gets the pH printed on the card and nothing else. --write puts
+the tables into DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -24,9 +25,10 @@ from scoring import PhotoScore, Summary, TubeScore, exact_limits, score_photo, s
 
 from hueph._workers import map_ordered
 from hueph.batch import read_photos
-from hueph.chart import Chart
+from hueph.chart import Chart, load_chart
 from hueph.charting import calibrate_picture
 from hueph.reading import PhotoReadings
+from hueph.shipped import find_chart
 
 DEVELOPERS = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
 KINDS = ("sheet", "bench", "mixed", "harsh", "odd")
@@ -97,7 +99,12 @@ def make_charts(folder: Path, scenes: Sequence[dict[str, Any]]) -> dict[str, Cha
     for scene in scenes:
         name = scene["chart"]
         if name not in charts:
-            charts[name] = calibrate_picture(folder / f"chart-{name}.png", scene["chart_ph"], name=name)
+            artwork = folder / f"chart-{name}.png"
+            charts[name] = (
+                calibrate_picture(artwork, scene["chart_ph"], name=name)
+                if artwork.exists()
+                else load_chart(find_chart(name))
+            )
     return charts
 
 
