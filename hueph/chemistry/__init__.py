@@ -1,1 +1,1 @@
-"""chemistry."""
+"""Pure chemistry: what the pH of a preparation should be. Knows no pictures and no colours."""
