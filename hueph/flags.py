@@ -36,6 +36,15 @@ FLAGS: dict[str, tuple[str, str]] = {
 def flag_sentence(name: str) -> str:
     """Return "meaning; remedy" of a flag for a person.
 
+    Parameters
+    ----------
+    name : str
+        One of `FLAGS`.
+
+    Returns
+    -------
+    str
+
     Raises
     ------
     KeyError
