@@ -35,6 +35,7 @@ PATCH_SIZE = 0.024
 JPEG_QUALITY = 88
 
 Box = tuple[float, float, float, float]
+Points = tuple[tuple[float, float], ...]
 
 
 def draw_overlay(photo: Photo, readings: PhotoReadings) -> UInt8Array:
@@ -63,7 +64,7 @@ def draw_overlay(photo: Photo, readings: PhotoReadings) -> UInt8Array:
         size = (LEAST_WIDTH, max(1, round(picture.shape[0] * zoom)))
         picture = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
     factor = zoom / photo.scale
-    swatches = [_patch_colour(picture, np.array(patch.corners) * factor) for patch in readings.patches]
+    swatches = [_patch_colour(picture, _on_canvas(patch.corners, factor)) for patch in readings.patches]
     canvas = picture.copy()
     _draw_outlines(canvas, readings, factor)
     image = Image.fromarray(canvas)
@@ -139,17 +140,22 @@ def _patch_colour(picture: UInt8Array, corners: FloatArray) -> tuple[int, int, i
     return (int(red), int(green), int(blue))
 
 
+def _on_canvas(points: Points, factor: float) -> FloatArray:
+    """Turn full-picture pixels into canvas pixels (both count from the centre of the first pixel)."""
+    return (np.array(points, dtype=np.float64).reshape(-1, 2) + 0.5) * factor - 0.5
+
+
 def _draw_outlines(canvas: UInt8Array, readings: PhotoReadings, factor: float) -> None:
     """Outline patches, liquids and cores, light on dark."""
     thick = max(2, round(canvas.shape[1] / 400))
     for patch in readings.patches:
-        corners = np.array(patch.corners) * factor
+        corners = _on_canvas(patch.corners, factor)
         # Thin on small patches, or the lines would hide what they outline.
         slim = max(1, min(thick, round(float(np.linalg.norm(corners[2] - corners[1])) / 30)))
         _double_line(canvas, corners, slim)
     for reading in readings.tubes:
-        _double_line(canvas, np.array(reading.liquid) * factor, 2 * thick)
-        _double_line(canvas, np.array(reading.core) * factor, max(1, thick // 2))
+        _double_line(canvas, _on_canvas(reading.liquid, factor), 2 * thick)
+        _double_line(canvas, _on_canvas(reading.core, factor), max(1, thick // 2))
 
 
 def _double_line(canvas: UInt8Array, points: FloatArray, thick: int) -> None:
@@ -165,7 +171,7 @@ def _double_line(canvas: UInt8Array, points: FloatArray, thick: int) -> None:
 def _label_patches(pen: ImageDraw, readings: PhotoReadings, factor: float, width: int) -> None:
     """Write the pH in each patch; where they are too small, only in the first and the last."""
     letters = font(PATCH_SIZE * width)
-    places = [(patch.ph, np.array(patch.corners) * factor) for patch in readings.patches]
+    places = [(patch.ph, _on_canvas(patch.corners, factor)) for patch in readings.patches]
     if not places:
         return
     widest = max(letters.getlength(f"{ph:g}") for ph, _ in places)
@@ -204,8 +210,8 @@ def _label_tubes(pen: ImageDraw, readings: PhotoReadings, factor: float, size: t
     """Put a dark box with number and reading above each liquid, none over another."""
     letters = font(LABEL_SIZE * size[0])
     pad = 0.35 * LABEL_SIZE * size[0]
-    liquids = [np.array(reading.liquid, dtype=np.float64) * factor for reading in readings.tubes]
-    patches = [np.array(patch.corners, dtype=np.float64) * factor for patch in readings.patches]
+    liquids = [_on_canvas(reading.liquid, factor) for reading in readings.tubes]
+    patches = [_on_canvas(patch.corners, factor) for patch in readings.patches]
     # A label may stand neither on another label nor on a liquid or patch.
     taken: list[Box] = [(*area.min(axis=0), *area.max(axis=0)) for area in [*liquids, *patches]]
     for reading, liquid in zip(readings.tubes, liquids, strict=True):

@@ -103,16 +103,14 @@ def test_a_liquid_outside_a_tiny_picture_is_no_trouble(make_readings: Callable[.
 
 
 def test_wide_gamut_picture_is_shown_as_srgb(make_readings: Callable[..., PhotoReadings]) -> None:
-    class Linear(Photo):
-        """A picture whose linear light is known: half of each primary."""
-
-        def linear(self, rows: slice = slice(None), cols: slice = slice(None)) -> np.ndarray:  # type: ignore[override,type-arg]
-            return np.full(self.encoded[rows, cols].shape, 0.5, dtype=np.float32)
-
-    plain_photo = photo(LEAST_WIDTH, 800)
-    values = {name: getattr(plain_photo, name) for name in plain_photo.__slots__}
-    values |= {"profile": "Display P3", "encoded": plain_photo.encoded.astype(np.uint16)}
-    drawn = draw_overlay(Linear(**values), make_readings(tubes=(), patches=()))
+    values = {name: getattr(photo(LEAST_WIDTH, 800), name) for name in Photo.__slots__}
+    values |= {
+        "profile": "Display P3",
+        "encoded": np.full((800, LEAST_WIDTH, 3), 0x8000, dtype=np.uint16),
+        # A profile whose code values are linear light: half of each primary.
+        "decode_table": np.arange(0x10000) / 0xFFFF,
+    }
+    drawn = draw_overlay(Photo(**values), make_readings(tubes=(), patches=()))
     # IEC 61966-2-1: linear 0.5 is encoded 0.7354, that is 188 of 255.
     assert (drawn[:800] == 188).all()
 

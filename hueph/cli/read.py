@@ -63,7 +63,7 @@ def _numbers(*names: str) -> Callable[[click.Context, click.Parameter, Any], Any
     "--strip",
     metavar="X1,Y1,...,X4,Y4",
     callback=_numbers("x1", "y1", "x2", "y2", "x3", "y3", "x4", "y4"),
-    help="Outline the strip by hand: corners of its patches, from the first patch's own corner.",
+    help="Outline the strip by hand: corners around all patches, clockwise from the top left of the upright card.",
 )
 @verbose_option
 def read(
