@@ -63,7 +63,7 @@ def _numbers(*names: str) -> Callable[[click.Context, click.Parameter, Any], Any
     "--strip",
     metavar="X1,Y1,...,X4,Y4",
     callback=_numbers("x1", "y1", "x2", "y2", "x3", "y3", "x4", "y4"),
-    help="Outline the strip by hand: corners around all patches, clockwise from the top left of the upright card.",
+    help="Outline the strip by hand: corners around all patches, clockwise from the upright card's top left.",
 )
 @verbose_option
 def read(
