@@ -20,6 +20,13 @@ _LOSSLESS = frozenset({0xC3, 0xC5, 0xC6, 0xC7, 0xCB, 0xCD, 0xCE, 0xCF})
 _START_OF_SCAN, _END_OF_IMAGE = 0xDA, 0xD9
 _ICC_PREFIX = b"ICC_PROFILE\0"
 _MAX_DCT_FACTOR = 8
+# Warnings of libjpeg about headers; all its others mean wrong or missing pixels.
+_HARMLESS = (
+    "Unknown Adobe color transform code",
+    "Warning: unknown JFIF revision number",
+    "Invalid SOS parameters for sequential JPEG",
+    "Corrupt JPEG data: bad ICC marker",
+)
 
 
 @dataclass(slots=True)
@@ -125,7 +132,7 @@ def _decode(data: bytes, name: str, headers: _Headers, factor: int) -> AnyArray:
             repaired = _without_padding(data, str(error))
             if repaired is not None:
                 data = repaired
-            elif strict and not _is_about_data(str(error)):
+            elif strict and str(error).startswith(_HARMLESS):
                 strict = False
             else:
                 raise damaged(name, f"the JPEG decoder reports: {_plain(str(error))}") from error
@@ -134,11 +141,6 @@ def _decode(data: bytes, name: str, headers: _Headers, factor: int) -> AnyArray:
     if pixels.shape[:2] != (height, width):
         raise damaged(name, f"the decoded picture has {pixels.shape[1]} x {pixels.shape[0]} pixels")
     return pixels
-
-
-def _is_about_data(message: str) -> bool:
-    """Return whether a decoder message means wrong or missing pixels (not an oddity in a header)."""
-    return message.startswith(("Corrupt JPEG data", "Premature end"))
 
 
 def _without_padding(data: bytes, message: str) -> bytes | None:

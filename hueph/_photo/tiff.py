@@ -50,7 +50,8 @@ def decode_tiff(data: bytes, name: str, max_side: int) -> Decoded:
     _check_whole(reader, fields, name)
     _check_single(reader, following, name)
     upright_data = _without_orientation(reader, fields)
-    if page.bits == 16:
+    # Two channels (grey and alpha) and inks are the two things cv2 would silently turn into others.
+    if page.model != _CMYK and page.channels != 2:
         pixels = quiet_cv2_decode(upright_data, name, "TIFF")
     else:
         pixels = pillow_pixels(upright_data, name, "TIFF")
