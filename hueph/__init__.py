@@ -31,8 +31,9 @@ if TYPE_CHECKING:
     from hueph.interval import Interval
     from hueph.overlay import draw_overlay, write_overlay
     from hueph.photo import Photo, load_photo
-    from hueph.reading import PatchReading, PhotoReadings, Reading, read_photo
+    from hueph.reading import read_photo
     from hueph.report import readings_json, readings_rows, readings_text
+    from hueph.results import PatchReading, PhotoReadings, Reading
     from hueph.shipped import find_chart, shipped_charts
 
 __all__ = [
@@ -94,8 +95,9 @@ _HOMES = {
     "interval": ("Interval",),
     "overlay": ("draw_overlay", "write_overlay"),
     "photo": ("Photo", "load_photo"),
-    "reading": ("PatchReading", "PhotoReadings", "Reading", "read_photo"),
+    "reading": ("read_photo",),
     "report": ("readings_json", "readings_rows", "readings_text"),
+    "results": ("PatchReading", "PhotoReadings", "Reading"),
     "shipped": ("find_chart", "shipped_charts"),
 }
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}

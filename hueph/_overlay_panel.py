@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from PIL.ImageDraw import ImageDraw
     from PIL.ImageFont import FreeTypeFont, ImageFont
 
-    from hueph.reading import PhotoReadings, Reading
+    from hueph.results import PhotoReadings, Reading
 
 __all__ = ["INK", "LIGHT", "draw_panel", "font", "plain"]
 
@@ -89,7 +89,7 @@ def draw_panel(readings: PhotoReadings, swatches: list[tuple[int, int, int]], wi
 
 def _head_lines(readings: PhotoReadings, width: int) -> list[str]:
     """Say which photograph and chart, how well the strip was found, and what holds for all tubes."""
-    strip = "no strip found: no pH can be stated"
+    strip = readings.strip_message or "no strip found: no pH can be stated"
     if readings.patches:
         strip = f"strip: {len(readings.patches)} patches"
         if readings.residual_delta_e is not None:

@@ -8,7 +8,7 @@ import logging
 import os
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,7 +17,8 @@ from hueph.errors import HuephError, InputError
 
 if TYPE_CHECKING:
     from hueph.chart import Chart
-    from hueph.reading import PhotoReadings
+    from hueph.photo import Photo
+    from hueph.results import PhotoReadings
 
 __all__ = ["OVERLAY_SUFFIX", "PICTURE_SUFFIXES", "find_photos", "overlay_names", "read_photos"]
 
@@ -29,7 +30,6 @@ PICTURE_SUFFIXES = (".jpg", ".jpeg", ".jpe", ".png", ".tif", ".tiff", ".webp", "
 OVERLAY_SUFFIX = "-overlay.jpg"
 
 Box = tuple[float, float, float, float]
-Corners = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class _Task:
     chart: Chart
     coverage: float
     tubes: tuple[Box, ...] | None
-    strip: Corners | None
+    strip: tuple[float, ...] | None
     overlay: str | None
 
 
@@ -117,7 +117,7 @@ def read_photos(
     *,
     coverage: float = 0.95,
     tubes: Sequence[Box] | None = None,
-    strip: Sequence[tuple[float, float]] | None = None,
+    strip: Sequence[float] | None = None,
     overlay_dir: PathLike | None = None,
     jobs: int = 1,
 ) -> Iterator[PhotoReadings]:
@@ -133,8 +133,8 @@ def read_photos(
         Probability that a stated range holds the true pH.
     tubes : sequence of (x, y, width, height), optional
         Tubes outlined by hand, pixels of the upright picture; the same for every photograph.
-    strip : sequence of 4 points (x, y), optional
-        Corners of the strip outlined by hand.
+    strip : sequence of 8 numbers, optional
+        x, y of the four corners around all patches, outlined by hand; the same for every photograph.
     overlay_dir : path, optional
         Folder (made when missing) that gets an annotated copy of every photograph.
     jobs : int
@@ -199,6 +199,7 @@ def _make_folder(folder: PathLike) -> None:
 
 def _read_one(task: _Task) -> PhotoReadings:
     """Read one photograph; whatever goes wrong becomes its `error`."""
+    from hueph.photo import load_photo
     from hueph.reading import read_photo
 
     start = time.perf_counter()
@@ -208,11 +209,10 @@ def _read_one(task: _Task) -> PhotoReadings:
                 f"found no photograph in the folder {task.path}: "
                 f"looked for names ending in {', '.join(PICTURE_SUFFIXES)}; name the files instead"
             )
-        readings = read_photo(
-            task.path, task.chart, coverage=task.coverage, tubes=task.tubes, strip=task.strip
-        )
-        if task.overlay is not None:
-            _draw(task, readings)
+        photo = task.path if task.overlay is None else load_photo(task.path)
+        readings = read_photo(photo, task.chart, coverage=task.coverage, tubes=task.tubes, strip=task.strip)
+        if task.overlay is not None and not isinstance(photo, str):
+            readings = _draw(photo, readings, task.overlay)
     except HuephError as error:
         return _failed(task, type(error).__name__, str(error))
     except Exception as error:  # one photograph must not stop the others
@@ -228,13 +228,15 @@ def _read_one(task: _Task) -> PhotoReadings:
     return readings
 
 
-def _draw(task: _Task, readings: PhotoReadings) -> None:
-    """Write the overlay of one photograph."""
+def _draw(photo: Photo, readings: PhotoReadings, overlay: str) -> PhotoReadings:
+    """Write the overlay of one photograph; when that fails, the readings stay and carry the error."""
     from hueph.overlay import write_overlay
-    from hueph.photo import load_photo
 
-    assert task.overlay is not None
-    write_overlay(load_photo(task.path), readings, task.overlay)
+    try:
+        write_overlay(photo, readings, overlay)
+    except HuephError as error:
+        return replace(readings, error=(type(error).__name__, str(error)))
+    return readings
 
 
 def _crashed(task: _Task) -> PhotoReadings:
@@ -250,7 +252,7 @@ def _crashed(task: _Task) -> PhotoReadings:
 def _failed(task: _Task, kind: str, message: str) -> PhotoReadings:
     """Return the readings of a photograph that cannot be used."""
     from hueph import __version__
-    from hueph.reading import PhotoReadings
+    from hueph.results import PhotoReadings
 
     return PhotoReadings(
         file=task.path,

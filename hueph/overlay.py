@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,12 +23,13 @@ if TYPE_CHECKING:
     from PIL.ImageDraw import ImageDraw
 
     from hueph.photo import Photo
-    from hueph.reading import PhotoReadings, Reading
+    from hueph.results import PhotoReadings, Reading
 
 __all__ = ["draw_overlay", "write_overlay"]
 
-# Narrower pictures are enlarged, so that lettering a few per cent of the width has enough pixels.
-LEAST_WIDTH = 1000
+# Narrower pictures are enlarged, so that lettering a few per cent of the width has enough pixels;
+# wider ones are reduced, because an overlay is to be looked at and sent.
+LEAST_WIDTH, MOST_WIDTH = 1000, 1600
 # Text size as a share of the picture's width. On a phone a picture is about 400 CSS pixels wide and
 # 11 of them are the least one reads easily (common practice, no source): 0.028.
 LABEL_SIZE = 0.033
@@ -51,26 +53,25 @@ def draw_overlay(photo: Photo, readings: PhotoReadings) -> UInt8Array:
     Returns
     -------
     array, shape (height, width, 3), uint8
-        Encoded sRGB. The upright picture at working resolution (enlarged when narrower than 1000
-        pixels), and below it a panel with a row a tube: number, pH, range, flags, and the posterior
-        along the card's pH axis.
+        Encoded sRGB. The upright picture, 1000 to 1600 pixels wide, and below it a panel with a row
+        a tube: number, pH, range, flags, and the posterior along the card's pH axis.
     """
-    import cv2
     from PIL import Image, ImageDraw
 
-    picture = _to_srgb8(photo)
-    zoom = max(1.0, LEAST_WIDTH / picture.shape[1])
-    if zoom > 1.0:
-        size = (LEAST_WIDTH, max(1, round(picture.shape[0] * zoom)))
-        picture = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
-    factor = zoom / photo.scale
-    swatches = [_patch_colour(picture, _on_canvas(patch.corners, factor)) for patch in readings.patches]
-    canvas = picture.copy()
-    _draw_outlines(canvas, readings, factor)
+    canvas, zoom = _picture(photo)
+
+    def place(points: Points) -> FloatArray:
+        # Both pictures count from the centre of their first pixel.
+        return (photo.to_working(points) + 0.5) * zoom - 0.5
+
+    patches = [place(patch.corners) for patch in readings.patches]
+    liquids = [place(reading.liquid) for reading in readings.tubes]
+    swatches = [_patch_colour(canvas, corners) for corners in patches]
+    _draw_outlines(canvas, patches, liquids, [place(reading.core) for reading in readings.tubes])
     image = Image.fromarray(canvas)
     pen = ImageDraw.Draw(image)
-    _label_patches(pen, readings, factor, image.width)
-    _label_tubes(pen, readings, factor, image.size)
+    _label_patches(pen, readings, patches, image.width)
+    _label_tubes(pen, readings.tubes, liquids, patches, image.size)
     panel = draw_panel(readings, swatches, image.width)
     whole = Image.new("RGB", (image.width, image.height + panel.height))
     whole.paste(image, (0, 0))
@@ -117,15 +118,24 @@ def write_overlay(photo: Photo, readings: PhotoReadings, path: PathLike) -> Path
     return target
 
 
-def _to_srgb8(photo: Photo) -> UInt8Array:
-    """Return the working picture as 8-bit encoded sRGB."""
-    if photo.profile == "sRGB" and photo.encoded.dtype == np.uint8:
-        return np.asarray(photo.encoded, dtype=np.uint8)
+def _picture(photo: Photo) -> tuple[UInt8Array, float]:
+    """Return the picture as 8-bit sRGB to draw on, and canvas pixels per working pixel."""
+    import cv2
+
+    width = photo.encoded.shape[1]
+    zoom = float(np.clip(width, LEAST_WIDTH, MOST_WIDTH)) / width
+    codes = photo.encoded
+    if zoom != 1.0:
+        size = (round(width * zoom), max(1, round(photo.encoded.shape[0] * zoom)))
+        how = cv2.INTER_CUBIC if zoom > 1.0 else cv2.INTER_AREA
+        codes = np.asarray(cv2.resize(codes, size, interpolation=how), dtype=codes.dtype)
+    if photo.profile == "sRGB" and codes.dtype == np.uint8:
+        return codes.copy(), zoom
     from hueph.colour.srgb import linear_rgb_to_srgb
 
-    linear = np.asarray(photo.linear(), dtype=np.float64) @ np.asarray(photo.to_linear_srgb).T
+    linear = photo.decode_table[codes] @ np.asarray(photo.to_linear_srgb).T
     encoded = linear_rgb_to_srgb(np.clip(linear, 0.0, 1.0))
-    return np.asarray(np.rint(255.0 * encoded), dtype=np.uint8)
+    return np.asarray(np.rint(255.0 * encoded), dtype=np.uint8), zoom
 
 
 def _patch_colour(picture: UInt8Array, corners: FloatArray) -> tuple[int, int, int]:
@@ -140,22 +150,18 @@ def _patch_colour(picture: UInt8Array, corners: FloatArray) -> tuple[int, int, i
     return (int(red), int(green), int(blue))
 
 
-def _on_canvas(points: Points, factor: float) -> FloatArray:
-    """Turn full-picture pixels into canvas pixels (both count from the centre of the first pixel)."""
-    return (np.array(points, dtype=np.float64).reshape(-1, 2) + 0.5) * factor - 0.5
-
-
-def _draw_outlines(canvas: UInt8Array, readings: PhotoReadings, factor: float) -> None:
+def _draw_outlines(
+    canvas: UInt8Array, patches: list[FloatArray], liquids: list[FloatArray], cores: list[FloatArray]
+) -> None:
     """Outline patches, liquids and cores, light on dark."""
     thick = max(2, round(canvas.shape[1] / 400))
-    for patch in readings.patches:
-        corners = _on_canvas(patch.corners, factor)
+    for corners in patches:
         # Thin on small patches, or the lines would hide what they outline.
         slim = max(1, min(thick, round(float(np.linalg.norm(corners[2] - corners[1])) / 30)))
         _double_line(canvas, corners, slim)
-    for reading in readings.tubes:
-        _double_line(canvas, _on_canvas(reading.liquid, factor), 2 * thick)
-        _double_line(canvas, _on_canvas(reading.core, factor), max(1, thick // 2))
+    for liquid, core in zip(liquids, cores, strict=True):
+        _double_line(canvas, liquid, 2 * thick)
+        _double_line(canvas, core, max(1, thick // 2))
 
 
 def _double_line(canvas: UInt8Array, points: FloatArray, thick: int) -> None:
@@ -168,16 +174,16 @@ def _double_line(canvas: UInt8Array, points: FloatArray, thick: int) -> None:
     cv2.polylines(canvas, path, True, LIGHT, thick, cv2.LINE_AA, 4)
 
 
-def _label_patches(pen: ImageDraw, readings: PhotoReadings, factor: float, width: int) -> None:
+def _label_patches(pen: ImageDraw, readings: PhotoReadings, patches: list[FloatArray], width: int) -> None:
     """Write the pH in each patch; where they are too small, only in the first and the last."""
     letters = font(PATCH_SIZE * width)
-    places = [(patch.ph, _on_canvas(patch.corners, factor)) for patch in readings.patches]
+    places = [(patch.ph, corners) for patch, corners in zip(readings.patches, patches, strict=True)]
     if not places:
         return
     widest = max(letters.getlength(f"{ph:g}") for ph, _ in places)
     roomy = all(
         np.ptp(corners[:, 0]) > widest and np.ptp(corners[:, 1]) > 1.6 * PATCH_SIZE * width
-        for _, corners in places
+        for corners in patches
     )
     for ph, corners in places if roomy else (places[0], places[-1]):
         col, row = corners.mean(axis=0)
@@ -206,15 +212,19 @@ def tube_label(reading: Reading) -> str:
     return f"{reading.tube}  pH {interval}"
 
 
-def _label_tubes(pen: ImageDraw, readings: PhotoReadings, factor: float, size: tuple[int, int]) -> None:
-    """Put a dark box with number and reading above each liquid, none over another."""
+def _label_tubes(
+    pen: ImageDraw,
+    tubes: Sequence[Reading],
+    liquids: list[FloatArray],
+    patches: list[FloatArray],
+    size: tuple[int, int],
+) -> None:
+    """Put a dark box with number and reading above each liquid."""
     letters = font(LABEL_SIZE * size[0])
     pad = 0.35 * LABEL_SIZE * size[0]
-    liquids = [_on_canvas(reading.liquid, factor) for reading in readings.tubes]
-    patches = [_on_canvas(patch.corners, factor) for patch in readings.patches]
     # A label may stand neither on another label nor on a liquid or patch.
     taken: list[Box] = [(*area.min(axis=0), *area.max(axis=0)) for area in [*liquids, *patches]]
-    for reading, liquid in zip(readings.tubes, liquids, strict=True):
+    for reading, liquid in zip(tubes, liquids, strict=True):
         text = plain(tube_label(reading))
         box_size = (letters.getlength(text) + 2 * pad, LABEL_SIZE * size[0] + 2 * pad)
         box = _free_place(liquid, box_size, taken, size)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 from hueph.flags import FLAGS, flag_sentence
 
 if TYPE_CHECKING:
-    from hueph.reading import PhotoReadings, Reading
+    from hueph.results import PhotoReadings, Reading
 
 __all__ = [
     "CSV_COLUMNS",
@@ -84,7 +84,7 @@ def _heading(readings: PhotoReadings) -> str:
             strip += f", residual {readings.residual_delta_e:.1f} CIEDE2000"
         parts.append(strip)
     elif readings.error is None:
-        parts.append("no strip found, so no pH can be stated")
+        parts.append(readings.strip_message or "no strip found, so no pH can be stated")
     return ": ".join([readings.file, "; ".join(parts)]) if parts else readings.file
 
 

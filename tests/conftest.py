@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from hueph.interval import Interval
-from hueph.reading import PatchReading, PhotoReadings, Reading
+from hueph.results import PatchReading, PhotoReadings, Reading
 
 GRID = np.linspace(0.0, 14.0, 561)
 

@@ -13,7 +13,7 @@ import hueph.reading
 from hueph.batch import find_photos, overlay_names, read_photos
 from hueph.chart import Chart, Patch
 from hueph.errors import ChartError, InputError, StripNotFound
-from hueph.reading import PhotoReadings
+from hueph.results import PhotoReadings
 
 CORNERS = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
 CHART = Chart(

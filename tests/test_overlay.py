@@ -12,9 +12,9 @@ from PIL import Image
 from hueph._overlay_panel import plain
 from hueph.errors import InputError
 from hueph.interval import Interval
-from hueph.overlay import LEAST_WIDTH, draw_overlay, tube_label, write_overlay
+from hueph.overlay import LEAST_WIDTH, MOST_WIDTH, draw_overlay, tube_label, write_overlay
 from hueph.photo import Photo
-from hueph.reading import PhotoReadings, Reading
+from hueph.results import PhotoReadings, Reading
 
 BACKING = 200
 
@@ -41,6 +41,15 @@ def test_picture_is_enlarged_to_a_legible_width_and_gets_a_panel(
     assert drawn.dtype == np.uint8
     assert drawn.shape[1] == LEAST_WIDTH
     assert drawn.shape[0] > 480 * LEAST_WIDTH / 640 + 4 * 0.1 * LEAST_WIDTH  # four rows at least
+
+
+def test_large_picture_is_reduced(make_readings: Callable[..., PhotoReadings]) -> None:
+    readings = make_readings(width=3000, height=2000)
+    drawn = draw_overlay(photo(3000, 2000), readings)
+    assert drawn.shape[1] == MOST_WIDTH
+    # The first liquid's left side is at x = 60 of 3000, so its line is drawn there on the smaller canvas.
+    col = round(60.5 * MOST_WIDTH / 3000 - 0.5)
+    assert drawn[130:170, col - 1 : col + 2].min() < 40
 
 
 def test_outlines_are_light_on_dark_and_nothing_else_is_touched(

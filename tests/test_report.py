@@ -10,7 +10,6 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from hueph.flags import FLAGS
-from hueph.reading import PhotoReadings, Reading
 from hueph.report import (
     CSV_COLUMNS,
     flags_table,
@@ -20,6 +19,7 @@ from hueph.report import (
     readings_text,
     write_rows,
 )
+from hueph.results import PhotoReadings, Reading
 
 TEXT = """\
 bench.jpg: chart four patches; strip found, 4 patches, residual 1.3 CIEDE2000

@@ -15,7 +15,7 @@ from hueph.cli._progress import Progress
 from hueph.errors import HuephError, InputError
 
 if TYPE_CHECKING:
-    from hueph.reading import PhotoReadings
+    from hueph.results import PhotoReadings
 
 __all__ = ["read"]
 
@@ -87,7 +87,6 @@ def read(
     from hueph.batch import find_photos, read_photos
 
     names = find_photos(photos)
-    corners = None if strip is None else tuple(zip(strip[::2], strip[1::2], strict=True))
     with _open_table(csv_file) as table:
         try:
             results = read_photos(
@@ -95,7 +94,7 @@ def read(
                 chart,
                 coverage=coverage,
                 tubes=tubes or None,
-                strip=corners,
+                strip=strip,
                 overlay_dir=overlay,
                 jobs=jobs,
             )

@@ -27,7 +27,7 @@ from hueph._workers import map_ordered
 from hueph.batch import read_photos
 from hueph.chart import Chart, load_chart
 from hueph.charting import calibrate_picture
-from hueph.reading import PhotoReadings
+from hueph.results import PhotoReadings
 from hueph.shipped import find_chart
 
 DEVELOPERS = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"

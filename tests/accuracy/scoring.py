@@ -25,7 +25,7 @@ import cv2
 import numpy as np
 from scipy import stats
 
-from hueph.reading import PhotoReadings, Reading
+from hueph.results import PhotoReadings, Reading
 
 LEAST_OVERLAP = 0.5
 

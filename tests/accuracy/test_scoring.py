@@ -11,7 +11,7 @@ import tables
 from scoring import exact_limits, match, overlap, score_photo, summarise
 
 from hueph.interval import Interval
-from hueph.reading import PatchReading, PhotoReadings, Reading
+from hueph.results import PatchReading, PhotoReadings, Reading
 
 
 def square(left: float, top: float, side: float = 10.0) -> list[list[float]]:

@@ -13,8 +13,8 @@ import pytest
 import hueph.reading
 from hueph.cli import main
 from hueph.errors import PhotoError
-from hueph.reading import PhotoReadings
 from hueph.report import NOTICE, readings_text
+from hueph.results import PhotoReadings
 from hueph.shipped import shipped_charts
 
 CHART = next(iter(shipped_charts()))
@@ -72,7 +72,7 @@ def test_options_reach_the_reading(reader: Reader) -> None:
     assert asked["path"] == "a.jpg"
     assert asked["coverage"] == 0.9
     assert asked["tubes"] == ((1, 2, 30, 40), (5, 6.5, 30, 40))
-    assert asked["strip"] == ((0, 0), (9, 0), (9, 3), (0, 3))
+    assert asked["strip"] == (0, 0, 9, 0, 9, 3, 0, 3)
 
 
 def test_json_is_one_array_with_an_object_a_photograph(
