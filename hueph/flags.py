@@ -10,6 +10,7 @@ FLAGS: dict[str, tuple[str, str]] = {
     "profile-missing": ("the file names no colour profile; sRGB is assumed", "send the original file, not a copy from a messenger"),
     "profile-broken": ("the embedded colour profile cannot be read; sRGB is assumed", "send the original file"),
     # the strip
+    "no-strip": ("no reference strip was found in the picture, so no pH can be stated", "retake with the whole strip in view beside the tubes"),
     "strip-by-hand": ("the strip was outlined by hand", "nothing; check the overlay"),
     "strip-patch-hidden": ("one or more patches are covered or glared and were left out", "retake with the whole strip in view and no reflection on it"),
     "strip-small": ("the patches are only a few pixels wide", "go nearer or crop less"),

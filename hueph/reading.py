@@ -2,152 +2,265 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Sequence
 
-from hueph._types import FloatArray
-from hueph.interval import Interval, format_ph
+import numpy as np
 
-__all__ = ["PatchReading", "PhotoReadings", "Reading"]
+from hueph._checks import check_coverage
+from hueph._types import FloatArray, PathLike
+from hueph.chart import Chart
+from hueph.errors import InputError, StripNotFound, TubesNotFound
+from hueph.estimating.features import TubeEvidence, all_finite
+from hueph.estimating.posterior import Posterior, estimate_posterior, state
+from hueph.judging import distance_from_chart, quality_flags, refusal_flags
+from hueph.locate.strip import locate_strip
+from hueph.locate.types import StripLocation, TubeLocation
+from hueph.measuring import BLACK_FLOOR, TubeMeasurement, measure_strip, measure_tubes
+from hueph.photo import Photo, load_photo
+from hueph.results import PatchReading, PhotoReadings, Points, Reading
+from hueph.white_balance import PictureColours, balance_picture, linear_srgb_to_lab
 
-Points = tuple[tuple[float, float], ...]
+__all__ = ["PatchReading", "PhotoReadings", "Reading", "read_photo", "tube_evidence"]
+
+# Leave-one-patch-out residual above which the print in the picture is hardly the chart of the file.
+STRIP_MISFIT_DELTA_E = 12.0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Reading:
-    """pH read from one tube, with everything needed to judge it.
+def read_photo(
+    photo: PathLike | Photo,
+    chart: Chart,
+    *,
+    coverage: float = 0.95,
+    tubes: Sequence[tuple[float, float, float, float]] | None = None,
+    strip: Sequence[float] | None = None,
+) -> PhotoReadings:
+    """Read the pH of every tube in a photograph.
 
-    Attributes
+    Parameters
     ----------
-    tube : int
-        1 for the leftmost.
-    liquid, core : points
-        Corner points (x, y), pixels of the full upright picture.
-    ph, ph_std : float or None
-        Median and standard deviation (k = 1) of the posterior; None when no value may be stated.
-    interval : Interval or None
-        Range of the asked coverage; open on one side beyond the chart.
-    bound : str or None
-        "below" or "above" when the colour lies beyond that end of the chart.
-    flags : tuple of str
-        Names from `hueph.flags`, sorted.
-    lab : tuple of float
-        Corrected colour of the liquid, CIELAB D65, relative to the paper as white.
-    delta_e : float or None
-        CIEDE2000 distance from the chart's range of colours.
-    grid, posterior : array, shape (m,)
-        pH grid and probability density on it (empty when nothing was estimated).
-    budget : dict
-        Contribution of each source to `ph_std`, pH units.
+    photo : path or Photo
+        The picture.
+    chart : Chart
+        The chart printed on the card in the picture.
+    coverage : float
+        Probability each range is to hold.
+    tubes : sequence of (x, y, w, h), optional
+        Liquids outlined by hand, pixels of the full upright picture. Default: found.
+    strip : sequence of 8 numbers, optional
+        x, y of the four corners around all patches, from the top-left of the upright card
+        clockwise, pixels of the full upright picture. Default: found.
+
+    Returns
+    -------
+    PhotoReadings
+        Without a strip in the picture the tubes carry colours and the flag "no-strip" but no pH.
+
+    Raises
+    ------
+    PhotoError
+        The file cannot be used as a photograph.
+    StripNotFound, TubesNotFound
+        Nothing to read: neither strip nor tubes, or no tubes.
+    InputError
+        A coverage or an outline that breaks its rule.
+
+    Notes
+    -----
+    Steps: locate the strip and the tubes; measure both and the light around them; set the tube
+    over its backing beside the patches over their paper; weigh every candidate pH
+    (`hueph.estimating`); say what may be said.
+
+    Examples
+    --------
+    >>> from hueph import load_chart, read_photo
+    >>> chart = load_chart("reference_charts/sample-universal-touching/chart.toml")  # doctest: +SKIP
+    >>> for reading in read_photo("samples/three_tubes.jpg", chart):  # doctest: +SKIP
+    ...     print(reading)
     """
+    from hueph.locate.tubes import locate_tubes
 
-    tube: int
-    liquid: Points
-    core: Points
-    ph: float | None
-    ph_std: float | None
-    interval: Interval | None
-    bound: str | None
-    flags: tuple[str, ...]
-    lab: tuple[float, float, float]
-    delta_e: float | None
-    grid: FloatArray
-    posterior: FloatArray
-    budget: dict[str, float] = field(default_factory=dict)
-
-    def __str__(self) -> str:
-        if self.interval is None:
-            return f"tube {self.tube}  no reading: {', '.join(self.flags)}"
-        if self.ph is None:
-            return f"tube {self.tube}  pH {self.interval}"
-        digits = 2 if self.interval.width < 0.15 else 1
-        return f"tube {self.tube}  pH {format_ph(self.ph, digits)} ({self.interval})"
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the JSON-ready form that the contract documents."""
-        return {
-            "tube": self.tube,
-            "liquid": [[round(x, 1), round(y, 1)] for x, y in self.liquid],
-            "ph": None if self.ph is None else round(self.ph, 3),
-            "range": None
-            if self.interval is None
-            else [
-                None if limit is None else round(limit, 3)
-                for limit in (self.interval.low, self.interval.high)
-            ],
-            "coverage": None if self.interval is None else self.interval.coverage,
-            "bound": self.bound,
-            "flags": list(self.flags),
-            "lab": [round(value, 2) for value in self.lab],
-            "delta_e": None if self.delta_e is None else round(self.delta_e, 2),
-        }
+    share = check_coverage(coverage)
+    picture = photo if isinstance(photo, Photo) else load_photo(photo)
+    corners = None if strip is None else picture.to_working(np.reshape(np.asarray(strip, float), (4, 2)))
+    no_strip = ""
+    strip_location: StripLocation | None = None
+    try:
+        strip_location = locate_strip(picture, chart, corners=corners)
+    except StripNotFound as error:
+        no_strip = str(error)
+        reason = error.reason
+    boxes = None if tubes is None else [_box_to_working(picture, box) for box in tubes]
+    try:
+        locations = locate_tubes(picture, strip_location, boxes=boxes)
+    except TubesNotFound:
+        if no_strip:
+            raise StripNotFound(no_strip, reason=reason) from None
+        raise
+    measured = measure_tubes(picture, strip_location, chart, locations)
+    if strip_location is None:
+        readings = tuple(
+            _uncalibrated(number, picture, location, tube)
+            for number, (location, tube) in enumerate(zip(locations, measured, strict=True), start=1)
+        )
+        return _collect(picture, chart, None, None, readings, share, message=no_strip)
+    colours = balance_picture(picture, chart, measure_strip(picture, chart, strip_location))
+    readings = tuple(
+        _read_tube(number, picture, colours, location, tube, share)
+        for number, (location, tube) in enumerate(zip(locations, measured, strict=True), start=1)
+    )
+    return _collect(picture, chart, strip_location, colours, readings, share)
 
 
-@dataclass(frozen=True, slots=True)
-class PatchReading:
-    """One patch of the strip as found: chart pH and corner points in full-picture pixels."""
+def _box_to_working(
+    photo: Photo, box: tuple[float, float, float, float]
+) -> tuple[float, float, float, float]:
+    """Turn a rectangle of the full picture into one of the working picture."""
+    x, y, w, h = (float(value) for value in box)
+    if not (w > 0 and h > 0 and x + w > 0 and y + h > 0 and x < photo.width and y < photo.height):
+        raise InputError(
+            f"outlining a tube in {photo.file}: the rectangle must have a size and touch the picture "
+            f"({photo.width} x {photo.height} pixels), got x {x:g}, y {y:g}, width {w:g}, height {h:g}"
+        )
+    (left, top), (right, bottom) = photo.to_working([(x, y), (x + w, y + h)])
+    return float(left), float(top), float(right - left), float(bottom - top)
 
-    ph: float
-    corners: Points
+
+def tube_evidence(colours: PictureColours, tube: TubeMeasurement) -> TubeEvidence:
+    """Gather what bears on one tube (shared with the scripts that score alternatives)."""
+    usable = colours.strip.usable
+    paper_light = colours.strip.paper.mean(axis=0)
+    noise = float(np.sqrt(np.trace(tube.cov)) / max(float(tube.colour.sum()), 1e-6))
+    return TubeEvidence(
+        ph=colours.chart.ph[usable],
+        patches=colours.patches[usable],
+        artwork=colours.artwork[usable],
+        tube=tube.colour / np.maximum(tube.backing, BLACK_FLOOR),
+        backing=tube.backing / np.maximum(paper_light, BLACK_FLOOR) * colours.paper,
+        glass=tube.glass,
+        paper_level=float(colours.strip.paper.max()),
+        noise=noise,
+        low=tube.clipped_low,
+        high=tube.clipped_high,
+    )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PhotoReadings:
-    """Everything read from one photograph.
+def _read_tube(
+    number: int,
+    photo: Photo,
+    colours: PictureColours,
+    location: TubeLocation,
+    tube: TubeMeasurement,
+    coverage: float,
+) -> Reading:
+    """Estimate one tube and decide what may be said of it."""
+    evidence = tube_evidence(colours, tube)
+    flags = set(location.flags) | quality_flags(colours, location, tube, evidence)
+    lab = colours.corrected_lab(evidence.tube)
+    if not all_finite(evidence):
+        flags.add("small-core")
+        return _refused(number, photo, location, lab, None, flags)
+    posterior = estimate_posterior(evidence)
+    delta_e = distance_from_chart(colours, evidence)
+    refusal = refusal_flags(evidence, posterior, lab, delta_e, colours.chart)
+    if refusal:
+        return _refused(number, photo, location, lab, delta_e, flags | refusal, posterior)
+    statement = state(posterior, coverage=coverage)
+    if statement.bound is not None:
+        flags.add("beyond-chart")
+    if statement.ambiguous:
+        flags.add("ambiguous")
+    return Reading(
+        tube=number,
+        liquid=_points(photo, location.liquid),
+        core=_points(photo, location.core),
+        ph=statement.ph,
+        ph_std=None if statement.ph is None else posterior.std,
+        interval=statement.interval,
+        bound=statement.bound,
+        flags=tuple(sorted(flags)),
+        lab=(float(lab[0]), float(lab[1]), float(lab[2])),
+        delta_e=delta_e,
+        grid=posterior.grid,
+        posterior=posterior.density,
+    )
 
-    Attributes
-    ----------
-    file, sha256, width, height : the photograph (full upright size, pixels)
-    chart_name, chart_sha256 : the chart used
-    patches : tuple of PatchReading
-        Empty when no strip was found.
-    residual_delta_e : float or None
-        Leave-one-patch-out residual of the colour correction, CIEDE2000 (median).
-    tubes : tuple of Reading
-    flags : tuple of str
-        Flags of the picture as a whole.
-    error : tuple of str or None
-        (type, message) when the photograph cannot be used at all.
-    options : dict
-        What else shaped the result (coverage ...), JSON-ready.
-    version : str
-        Of hueph.
-    """
 
-    file: str
-    sha256: str
-    width: int
-    height: int
-    chart_name: str
-    chart_sha256: str
+def _refused(
+    number: int,
+    photo: Photo,
+    location: TubeLocation,
+    lab: FloatArray,
+    delta_e: float | None,
+    flags: set[str],
+    posterior: Posterior | None = None,
+) -> Reading:
+    """Make a reading that states no pH."""
+    empty = np.zeros(0)
+    return Reading(
+        tube=number,
+        liquid=_points(photo, location.liquid),
+        core=_points(photo, location.core),
+        ph=None,
+        ph_std=None,
+        interval=None,
+        bound=None,
+        flags=tuple(sorted(flags)),
+        lab=(float(lab[0]), float(lab[1]), float(lab[2])),
+        delta_e=delta_e,
+        grid=empty if posterior is None else posterior.grid,
+        posterior=empty if posterior is None else posterior.density,
+    )
+
+
+def _uncalibrated(number: int, photo: Photo, location: TubeLocation, tube: TubeMeasurement) -> Reading:
+    """Colour of a tube relative to its backing, in a picture without a strip."""
+    ratio = tube.colour / np.maximum(tube.backing, BLACK_FLOOR)
+    ratio = np.where(np.isfinite(ratio), ratio, tube.colour)
+    lab = linear_srgb_to_lab(np.maximum(ratio @ photo.to_linear_srgb.T, 0.0))
+    return _refused(number, photo, location, lab, None, set(location.flags) | {"no-strip"})
+
+
+def _collect(
+    photo: Photo,
+    chart: Chart,
+    strip: StripLocation | None,
+    colours: PictureColours | None,
+    readings: tuple[Reading, ...],
+    coverage: float,
+    message: str = "",
+) -> PhotoReadings:
+    """Put the readings of one photograph together."""
+    from hueph import __version__
+
+    flags = set(photo.flags)
     patches: tuple[PatchReading, ...] = ()
-    residual_delta_e: float | None = None
-    tubes: tuple[Reading, ...] = ()
-    flags: tuple[str, ...] = ()
-    error: tuple[str, str] | None = None
-    options: dict[str, Any] = field(default_factory=dict)
-    version: str = ""
+    if strip is not None and colours is not None:
+        flags |= set(strip.flags)
+        patches = tuple(
+            PatchReading(patch.ph, _points(photo, quad))
+            for patch, quad in zip(chart.patches, strip.patches, strict=True)
+        )
+        if not colours.strip.usable.all():
+            flags.add("strip-patch-hidden")
+        if colours.residual_delta_e > STRIP_MISFIT_DELTA_E:
+            flags.add("strip-misfit")
+    return PhotoReadings(
+        file=photo.file,
+        sha256=photo.sha256,
+        width=photo.width,
+        height=photo.height,
+        chart_name=chart.name,
+        chart_sha256=chart.sha256,
+        patches=patches,
+        residual_delta_e=None if colours is None else colours.residual_delta_e,
+        tubes=readings,
+        flags=tuple(sorted(flags)),
+        options={"coverage": coverage},
+        version=__version__,
+        strip_message=message,
+    )
 
-    def __iter__(self) -> Iterator[Reading]:
-        return iter(self.tubes)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the JSON-ready form that the contract documents."""
-        return {
-            "photo": {"file": self.file, "sha256": self.sha256, "width": self.width, "height": self.height},
-            "chart": {"name": self.chart_name, "sha256": self.chart_sha256},
-            "strip": {
-                "found": bool(self.patches),
-                "patches": [
-                    {"ph": patch.ph, "corners": [[round(x, 1), round(y, 1)] for x, y in patch.corners]}
-                    for patch in self.patches
-                ],
-                "residual_delta_e": None if self.residual_delta_e is None else round(self.residual_delta_e, 2),
-            },
-            "tubes": [reading.to_dict() for reading in self.tubes],
-            "flags": list(self.flags),
-            "options": dict(self.options),
-            "version": self.version,
-            "error": None if self.error is None else {"type": self.error[0], "message": self.error[1]},
-        }
+def _points(photo: Photo, quad: FloatArray) -> Points:
+    """Corner points in full-picture pixels."""
+    return tuple((float(x), float(y)) for x, y in photo.to_full(quad))

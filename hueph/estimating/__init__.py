@@ -1,0 +1,1 @@
+"""From measured colours to a posterior of pH."""

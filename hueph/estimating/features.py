@@ -1,0 +1,216 @@
+"""What one tube's colour says about every candidate pH, as numbers a scorer can weigh.
+
+For each candidate on a fine pH grid the chart's curve at that pH is set beside the tube in
+absorbance-like coordinates. Dye amount and bore scale a tube's absorbance and leave pH alone, so the
+best scale is fitted for each candidate and the misfit that remains is what counts. Two coordinate
+systems are used side by side: the file's own channels, and the same after mixing a little of each
+channel into the others, which undoes part of the camera's colour matrix and keeps strongly
+coloured liquids away from zero.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import PchipInterpolator
+
+from hueph._types import BoolArray, Float32Array, FloatArray
+
+__all__ = [
+    "BEYOND_PH",
+    "FEATURE_COUNT",
+    "GRID_STEP_PH",
+    "TubeEvidence",
+    "candidate_features",
+    "candidate_grid",
+]
+
+GRID_STEP_PH = 0.1
+BEYOND_PH = 1.5
+"""How far the grid reaches beyond the chart's ends, pH units."""
+
+# Light added before taking logarithms: keeps near-black channels finite and says how little they
+# know. About twice the veiling glare of a clean phone lens (design of the camera model, no source).
+_SOFT = 0.01
+_SOFTER = 0.05
+# Share of the other channels mixed in: the off-diagonal part of a typical colour matrix.
+_MIX = 0.18
+_MIXER = (1.0 - _MIX) * np.eye(3) + _MIX / 3.0 * np.ones((3, 3))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TubeEvidence:
+    """Everything measured that bears on one tube, linear light in the file's primaries.
+
+    Attributes
+    ----------
+    ph : array, shape (n,)
+        Chart pH of the usable patches, rising.
+    patches : array, shape (n, 3)
+        Patch over local paper, times the paper's reflectance: relative to a perfect white.
+    artwork : array, shape (n, 3)
+        The chart file's colours in the same primaries, relative to a perfect white.
+    tube : array, shape (3,)
+        Liquid over the backing beside it.
+    backing : array, shape (3,)
+        Backing over the card's paper, times the paper's reflectance.
+    glass : array, shape (3,)
+        Empty vessel over the backing there; nan when not seen.
+    paper_level : float
+        Brightest channel of the paper in the picture (exposure), 0..1.
+    noise : float
+        Relative standard deviation of the tube's mean colour.
+    low, high : array, shape (3,)
+        Share of the core at the bottom and top of the code range.
+    """
+
+    ph: FloatArray
+    patches: FloatArray
+    artwork: FloatArray
+    tube: FloatArray
+    backing: FloatArray
+    glass: FloatArray
+    paper_level: float
+    noise: float
+    low: FloatArray
+    high: FloatArray
+
+
+def candidate_grid(ph: FloatArray) -> FloatArray:
+    """Return candidate pH values for a chart with these patches, shape (m,), step `GRID_STEP_PH`."""
+    low, high = ph[0] - BEYOND_PH, ph[-1] + BEYOND_PH
+    return np.asarray(low + GRID_STEP_PH * np.arange(round((high - low) / GRID_STEP_PH) + 1))
+
+
+def absorbance(ratio: FloatArray, soft: float = _SOFT) -> FloatArray:
+    """Return -log10 of a light ratio with a soft floor; 0 for 1, finite for 0 and below."""
+    return np.asarray(-np.log10((np.maximum(ratio, 0.0) + soft) / (1.0 + soft)))
+
+
+def _curve(ph: FloatArray, values: FloatArray, grid: FloatArray) -> FloatArray:
+    """Shape-preserving curve through patch values, held constant beyond the ends."""
+    return np.asarray(PchipInterpolator(ph, values, axis=0)(np.clip(grid, ph[0], ph[-1])))
+
+
+def _scaled_misfit(curve: FloatArray, tube: FloatArray) -> FloatArray:
+    """Columns: log of best scale, cosine, and the residual after scaling, shape (m, 5)."""
+    length2 = (curve**2).sum(axis=1) + 1e-3
+    scale = np.maximum(curve @ tube, 1e-3) / length2
+    residual = tube - scale[:, None] * curve
+    cosine = (curve @ tube) / np.sqrt(length2 * ((tube**2).sum() + 1e-3))
+    return np.concatenate([np.log(np.clip(scale, 0.05, 20.0))[:, None], cosine[:, None], residual], axis=1)
+
+
+def _slope(values: FloatArray, half: int = 3) -> FloatArray:
+    """Central difference over `half` grid steps on each side, per pH unit."""
+    padded = np.pad(values, ((half, half), (0, 0)), mode="edge")
+    return np.asarray((padded[2 * half :] - padded[: -2 * half]) / (2 * half * GRID_STEP_PH))
+
+
+def candidate_features(evidence: TubeEvidence, grid: FloatArray) -> Float32Array:
+    """Return the features of every candidate pH of one tube.
+
+    Parameters
+    ----------
+    evidence : TubeEvidence
+    grid : array, shape (m,)
+        From `candidate_grid`.
+
+    Returns
+    -------
+    array, shape (m, FEATURE_COUNT), float32
+    """
+    ph, count = evidence.ph, len(grid)
+    tube = evidence.tube
+    over_paper = tube * evidence.backing
+    views = ((np.eye(3), _SOFT), (_MIXER, _SOFT), (np.eye(3), _SOFTER))
+    knots = [
+        absorbance(colours @ mixer.T, soft)
+        for mixer, soft in views
+        for colours in (evidence.patches, evidence.artwork)
+    ]
+    curves = _curve(ph, np.concatenate(knots, axis=1), grid)
+    slopes = _slope(curves)
+    columns: list[FloatArray] = []
+    for index, (mixer, soft) in enumerate(views):
+        patch, artwork = (slice(6 * index + 3 * part, 6 * index + 3 * part + 3) for part in (0, 1))
+        seen = absorbance(tube @ mixer.T, soft)
+        columns.append(_scaled_misfit(curves[:, patch], seen))
+        columns.append(_scaled_misfit(curves[:, artwork], seen))
+        if mixer is _MIXER:
+            continue
+        columns.extend((curves[:, patch], curves[:, artwork], np.tile(seen, (count, 1))))
+        columns.extend((slopes[:, patch], slopes[:, artwork]))
+    columns.append(_position(ph, grid))
+    constants = np.concatenate(
+        [
+            absorbance(evidence.backing, _SOFTER),
+            absorbance(over_paper, _SOFT),
+            absorbance(_finite_or(evidence.glass, 1.0), _SOFTER) * 4.0,
+            [float(np.isfinite(evidence.glass).all())],
+            np.clip(evidence.low, 0, 1),
+            np.clip(evidence.high, 0, 1),
+            [np.log10(max(evidence.noise, 1e-4)) + 2.0, evidence.paper_level],
+            _print_to_picture(evidence),
+        ]
+    )
+    columns.append(np.tile(constants, (count, 1)))
+    return np.concatenate(columns, axis=1).astype(np.float32)
+
+
+def _finite_or(values: FloatArray, default: float) -> FloatArray:
+    """Replace non-finite values."""
+    return np.where(np.isfinite(values), values, default)
+
+
+def _position(ph: FloatArray, grid: FloatArray) -> FloatArray:
+    """Where candidates lie relative to the chart: distances beyond its ends and to the next patch."""
+    nearest = np.abs(grid[:, None] - ph[None]).min(axis=1)
+    step = float(np.median(np.diff(ph)))
+    return np.stack(
+        [
+            np.clip(ph[0] - grid, 0.0, None),
+            np.clip(grid - ph[-1], 0.0, None),
+            ((grid >= ph[0]) & (grid <= ph[-1])).astype(np.float64),
+            nearest / step,
+            np.full(len(grid), step),
+            np.full(len(grid), (ph[-1] - ph[0]) / 6.0),
+        ],
+        axis=1,
+    )
+
+
+def _print_to_picture(evidence: TubeEvidence) -> FloatArray:
+    """How the picture renders the print: offset and slope of absorbance per channel, and the rest."""
+    seen, printed = absorbance(evidence.patches), absorbance(evidence.artwork)
+    centred = printed - printed.mean(axis=0)
+    spread = (centred**2).sum(axis=0) + 1e-3
+    slope = (centred * (seen - seen.mean(axis=0))).sum(axis=0) / spread
+    offset = seen.mean(axis=0) - printed.mean(axis=0)
+    rest = seen - seen.mean(axis=0) - slope * centred
+    return np.concatenate([offset * 3.0, slope - 1.0, np.sqrt((rest**2).mean(axis=0)) * 5.0])
+
+
+def _feature_count() -> int:
+    """Number of features, from a made-up tube."""
+    ones = np.ones((3, 3)) * 0.5
+    made_up = TubeEvidence(
+        np.array([4.0, 5.0, 6.0]), ones, ones, ones[0], ones[0], ones[0], 0.5, 0.01, np.zeros(3), np.zeros(3)
+    )
+    return int(candidate_features(made_up, candidate_grid(made_up.ph)).shape[1])
+
+
+FEATURE_COUNT = _feature_count()
+
+
+def all_finite(evidence: TubeEvidence) -> bool:
+    """Say whether everything but the optional glass is a finite number."""
+    fields: tuple[FloatArray | BoolArray, ...] = (
+        evidence.ph,
+        evidence.patches,
+        evidence.artwork,
+        evidence.tube,
+        evidence.backing,
+    )
+    return all(bool(np.isfinite(field).all()) for field in fields)

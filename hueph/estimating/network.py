@@ -1,0 +1,121 @@
+"""The scorer: a small convolution network over the pH grid, run with numpy alone.
+
+It weighs the features of every candidate pH, looking a few tenths of a pH unit to either side and,
+through widening gaps, across the whole chart. Its weights were learned on simulated photographs
+(`hueph.synthetic`), never on the pictures it is judged on; `tests/accuracy/train_scorer.py` makes
+the file.
+"""
+
+from __future__ import annotations
+
+import functools
+import importlib.resources
+import io
+from dataclasses import dataclass
+
+import numpy as np
+
+from hueph._types import Float32Array, FloatArray
+from hueph.errors import InputError
+from hueph.estimating.features import FEATURE_COUNT
+
+__all__ = ["Scorer", "load_scorers"]
+
+_WEIGHTS_FILE = "scorers.npz"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scorer:
+    """One trained network.
+
+    Attributes
+    ----------
+    weights : dict of array
+        By layer name: "in", "mid", "conv0".., "point0".., "out", "valid", each with ".w" and ".b";
+        "mean" and "scale" standardise the features.
+    gaps : tuple of int
+        Dilation of each convolution, grid steps.
+    """
+
+    weights: dict[str, Float32Array]
+    gaps: tuple[int, ...]
+
+    def score(self, features: Float32Array) -> tuple[FloatArray, float]:
+        """Return the log density of every candidate (not normalised) and the validity in log odds.
+
+        Parameters
+        ----------
+        features : array, shape (m, FEATURE_COUNT)
+            From `hueph.estimating.features.candidate_features`.
+
+        Returns
+        -------
+        log_density : array, shape (m,)
+        valid : float
+            Log odds that the liquid holds the chart's indicator at all.
+
+        Raises
+        ------
+        InputError
+            Wrong number of features.
+        """
+        if features.ndim != 2 or features.shape[1] != FEATURE_COUNT:
+            raise InputError(f"features must have shape (n, {FEATURE_COUNT}), got {features.shape}")
+        w = self.weights
+        standard = np.asarray((features - w["mean"]) / w["scale"], dtype=np.float32)
+        state = _gelu(standard @ w["in.w"] + w["in.b"])
+        state = _gelu(state @ w["mid.w"] + w["mid.b"])
+        for index, gap in enumerate(self.gaps):
+            inner = _gelu(_convolve(state, w[f"conv{index}.w"], w[f"conv{index}.b"], gap))
+            state = state + inner @ w[f"point{index}.w"] + w[f"point{index}.b"]
+        logits = state @ w["out.w"] + w["out.b"]
+        pooled = np.concatenate([state.max(axis=0), state.mean(axis=0)])
+        valid = float(pooled @ w["valid.w"] + w["valid.b"])
+        return logits.astype(np.float64), valid
+
+
+def _convolve(state: Float32Array, kernel: Float32Array, bias: Float32Array, gap: int) -> Float32Array:
+    """Dilated convolution along axis 0 with zero padding; kernel (taps, in, out)."""
+    taps, length = kernel.shape[0], len(state)
+    half = gap * (taps // 2)
+    padded = np.pad(state, ((half, half), (0, 0)))
+    total = np.tile(bias, (length, 1))
+    for tap in range(taps):
+        total = total + padded[tap * gap : tap * gap + length] @ kernel[tap]
+    return np.asarray(total, dtype=np.float32)
+
+
+def _gelu(x: Float32Array) -> Float32Array:
+    """Gaussian error linear unit with the exact normal distribution function."""
+    from scipy.special import erf
+
+    return np.asarray(0.5 * x * (1.0 + erf(x * np.float32(0.7071067811865476))), dtype=np.float32)
+
+
+@functools.cache
+def load_scorers() -> tuple[Scorer, ...]:
+    """Return the shipped networks; their scores are averaged.
+
+    Raises
+    ------
+    InputError
+        The weights file does not fit this version's features.
+    """
+    raw = importlib.resources.files("hueph.estimating").joinpath("data", _WEIGHTS_FILE).read_bytes()
+    scorers = []
+    with np.load(io.BytesIO(raw), allow_pickle=False) as archive:
+        gaps = tuple(int(gap) for gap in archive["gaps"])
+        for number in range(int(archive["count"])):
+            prefix = f"{number}/"
+            weights = {
+                key.removeprefix(prefix): np.asarray(archive[key], dtype=np.float32)
+                for key in archive.files
+                if key.startswith(prefix)
+            }
+            if weights["in.w"].shape[0] != FEATURE_COUNT:
+                raise InputError(
+                    f"the scorer's weights are for {weights['in.w'].shape[0]} features, "
+                    f"this version computes {FEATURE_COUNT}; reinstall hueph"
+                )
+            scorers.append(Scorer(weights, gaps))
+    return tuple(scorers)

@@ -1,0 +1,172 @@
+"""The posterior of pH of one tube, and what may be said from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from hueph._checks import check_coverage
+from hueph._types import FloatArray
+from hueph.estimating.features import TubeEvidence, candidate_features, candidate_grid
+from hueph.estimating.network import load_scorers
+from hueph.interval import Interval
+
+__all__ = ["Posterior", "Statement", "estimate_posterior", "state"]
+
+# One-sided when at least this share of the posterior lies beyond an end of the chart.
+BEYOND_SHARE = 0.4
+# Two hills count as separate when the valley between is below this share of the lower one ...
+_VALLEY = 0.35
+# ... and the lower one holds at least this share of the posterior ...
+_SECOND_HILL = 0.15
+# ... and they stand at least this far apart, pH units.
+_APART_PH = 0.8
+# Step of the grid the density is stated on, pH units.
+FINE_STEP_PH = 0.01
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Posterior:
+    """Probability density of pH on a fine even grid.
+
+    Attributes
+    ----------
+    grid, density : array, shape (m,)
+        pH and density per pH unit; integrates to 1.
+    valid : float
+        Log odds that the liquid holds the chart's indicator at all.
+    chart_low, chart_high : float
+        Ends of the chart.
+    """
+
+    grid: FloatArray
+    density: FloatArray
+    valid: float
+    chart_low: float
+    chart_high: float
+
+    def quantile(self, share: float) -> float:
+        """Return the pH below which `share` of the posterior lies."""
+        return float(np.interp(share, self._cumulative(), self.grid))
+
+    def below(self, ph: float) -> float:
+        """Return the probability that the true pH is below `ph`."""
+        return float(np.interp(ph, self.grid, self._cumulative()))
+
+    def _cumulative(self) -> FloatArray:
+        """Cumulated probability at every grid point, strictly rising from 0 to 1."""
+        step = np.diff(self.grid)
+        areas = np.concatenate([[0.0], np.cumsum(0.5 * (self.density[1:] + self.density[:-1]) * step)])
+        total = areas / areas[-1]
+        return np.asarray(total + np.linspace(0.0, 1e-12, len(total)))
+
+    @property
+    def mean(self) -> float:
+        """Expectation of pH."""
+        weights = self.density / self.density.sum()
+        return float(weights @ self.grid)
+
+    @property
+    def std(self) -> float:
+        """Standard deviation (k = 1)."""
+        weights = self.density / self.density.sum()
+        return float(np.sqrt(weights @ (self.grid - weights @ self.grid) ** 2))
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """What may be said: a value with its range, a bound, or an ambiguity."""
+
+    ph: float | None
+    interval: Interval
+    bound: str | None
+    ambiguous: bool
+
+
+def estimate_posterior(evidence: TubeEvidence, *, widen: float = 1.0) -> Posterior:
+    """Return the posterior of pH given everything measured of one tube.
+
+    Parameters
+    ----------
+    evidence : TubeEvidence
+    widen : float
+        Exponent's divisor (temperature) from the conformal calibration; 1 leaves the density alone,
+        above 1 flattens it.
+
+    Returns
+    -------
+    Posterior
+    """
+    coarse = candidate_grid(evidence.ph)
+    features = candidate_features(evidence, coarse)
+    scores = [scorer.score(features) for scorer in load_scorers()]
+    # The mixture of the networks' densities, not the mean of their logarithms: where they
+    # disagree the answer has to be wide.
+    densities = [np.exp(logits - logits.max()) for logits, _ in scores]
+    mixture = np.mean([density / density.sum() for density in densities], axis=0)
+    mixture = mixture ** (1.0 / widen)
+    count = round((coarse[-1] - coarse[0]) / FINE_STEP_PH) + 1
+    grid = np.linspace(coarse[0], coarse[-1], count)
+    density = np.interp(grid, coarse, mixture)
+    area = float(np.sum(0.5 * (density[1:] + density[:-1]) * np.diff(grid)))
+    valid = float(np.mean([odds for _, odds in scores]))
+    return Posterior(grid, density / area, valid, float(evidence.ph[0]), float(evidence.ph[-1]))
+
+
+def state(posterior: Posterior, *, coverage: float = 0.95) -> Statement:
+    """Turn a posterior into a value with a range, a one-sided bound, or an ambiguity.
+
+    Parameters
+    ----------
+    posterior : Posterior
+    coverage : float
+        Probability the range is to hold.
+
+    Returns
+    -------
+    Statement
+
+    Raises
+    ------
+    InputError
+        `coverage` is not between 0 and 1.
+    """
+    share = check_coverage(coverage)
+    under = posterior.below(posterior.chart_low)
+    over = 1.0 - posterior.below(posterior.chart_high)
+    if under >= BEYOND_SHARE and under >= over:
+        limit = max(posterior.quantile(share), posterior.chart_low)
+        return Statement(None, Interval(None, limit, share), "below", False)
+    if over >= BEYOND_SHARE:
+        limit = min(posterior.quantile(1.0 - share), posterior.chart_high)
+        return Statement(None, Interval(limit, None, share), "above", False)
+    tail = (1.0 - share) / 2.0
+    low, high = posterior.quantile(tail), posterior.quantile(1.0 - tail)
+    ambiguous = _two_hills(posterior)
+    median = None if ambiguous else posterior.quantile(0.5)
+    return Statement(median, Interval(low, high, share), None, ambiguous)
+
+
+def _two_hills(posterior: Posterior) -> bool:
+    """Say whether two separate pH ranges explain the colour about equally well."""
+    density, grid = posterior.density, posterior.grid
+    top = int(np.argmax(density))
+    weights = density / density.sum()
+    for side in (slice(None, top + 1), slice(top, None)):
+        part, where = density[side], grid[side]
+        away = part if side.start is not None else part[::-1]
+        places = where if side.start is not None else where[::-1]
+        lowest = np.minimum.accumulate(away)
+        rise = away - lowest
+        peak = int(np.argmax(np.where(np.abs(places - grid[top]) >= _APART_PH, rise, -1.0)))
+        if rise[peak] <= 0.0 or abs(places[peak] - grid[top]) < _APART_PH:
+            continue
+        valley = int(np.argmin(away[: peak + 1]))
+        beyond = places[valley]
+        mass = float(
+            weights[grid >= beyond].sum() if side.start is not None else weights[grid <= beyond].sum()
+        )
+        if lowest[peak] < _VALLEY * away[peak] and mass >= _SECOND_HILL:
+            return True
+    return False

@@ -1,0 +1,96 @@
+"""Judge one tube's colour: is it fit to be read, how well, and why not.
+
+Every condition is a flag of `hueph.flags`. Thresholds are stated with where they come from.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.interpolate import PchipInterpolator
+
+from hueph._types import FloatArray
+from hueph.chart import Chart
+from hueph.colour.difference import delta_e_cie2000
+from hueph.estimating.features import TubeEvidence, absorbance
+from hueph.estimating.posterior import Posterior
+from hueph.locate.types import TubeLocation
+from hueph.measuring import TubeMeasurement
+from hueph.white_balance import PictureColours, linear_srgb_to_lab
+
+__all__ = ["distance_from_chart", "quality_flags", "refusal_flags"]
+
+# Share of core pixels with a reflection at which a median starts to move.
+GLARE_SHARE = 0.15
+# Share of core pixels at the top of the code range beyond which a mean is too low.
+CLIPPED_SHARE = 0.3
+# Brightest channel relative to a perfect white below which flare and noise rule the colour.
+TOO_DARK = 0.03
+# Edge width over the bore at which neighbouring colours run into the core.
+BLUR_SHARE = 0.25
+# Relative standard deviation of single core pixels; about one stop of grain.
+NOISY = 0.35
+# Relative scatter of the backing about its smooth field.
+UNEVEN = 0.15
+# CIELAB chroma of the backing from which it filters the light visibly, and lightness below which
+# little light comes through from behind.
+COLOURED_CHROMA, DARK_LIGHTNESS = 18.0, 45.0
+# Plain water: chroma of the corrected colour below, and every channel's ratio above.
+WATER_CHROMA, WATER_RATIO = 5.0, 0.72
+# A liquid with less chroma than this that is no indicator sample is turbid rather than coloured.
+GREY_CHROMA = 25.0
+# Log odds of holding the chart's indicator below which nothing is stated.
+VALID_LOG_ODDS = 0.0
+# CIEDE2000 from anything the chart's curve at any dye load can explain.
+OFF_CHART_DELTA_E = 30.0
+
+
+def quality_flags(
+    colours: PictureColours, location: TubeLocation, tube: TubeMeasurement, evidence: TubeEvidence
+) -> set[str]:
+    """Conditions that widen or spoil a reading, whatever the colour."""
+    flags: set[str] = set()
+    bore = float(np.linalg.norm(location.liquid[1] - location.liquid[0]))
+    if tube.glare > GLARE_SHARE:
+        flags.add("glare")
+    if (tube.clipped_high > CLIPPED_SHARE).any():
+        flags.add("clipped")
+    if float(np.max(evidence.tube * evidence.backing)) < TOO_DARK:
+        flags.add("too-dark")
+    if np.isfinite(tube.sharpness) and tube.sharpness > BLUR_SHARE * bore:
+        flags.add("blurred")
+    if tube.noise > NOISY:
+        flags.add("noisy")
+    if np.isfinite(tube.backing_std) and tube.backing_std > UNEVEN:
+        flags.add("uneven-light")
+    backing = linear_srgb_to_lab(np.maximum(evidence.backing @ colours.to_srgb.T, 0.0))
+    if float(np.hypot(backing[1], backing[2])) > COLOURED_CHROMA or backing[0] < DARK_LIGHTNESS:
+        flags.add("coloured-backing")
+    return flags
+
+
+def refusal_flags(
+    evidence: TubeEvidence, posterior: Posterior, lab: FloatArray, delta_e: float, chart: Chart
+) -> set[str]:
+    """Why no pH may be stated, or the empty set."""
+    chroma = float(np.hypot(lab[1], lab[2]))
+    paper_chroma = float(np.hypot(chart.lab[:, 1], chart.lab[:, 2]).min())
+    if chroma < WATER_CHROMA and float(evidence.tube.min()) > WATER_RATIO and paper_chroma > 2 * WATER_CHROMA:
+        return {"no-colour"}
+    if posterior.valid < VALID_LOG_ODDS:
+        if chroma < GREY_CHROMA:
+            return {"turbid"}
+        return {"off-chart-colour"}
+    if delta_e > OFF_CHART_DELTA_E:
+        return {"off-chart-colour"}
+    return set()
+
+
+def distance_from_chart(colours: PictureColours, evidence: TubeEvidence) -> float:
+    """CIEDE2000 from the liquid to the nearest colour that some pH and dye load explain."""
+    grid = np.linspace(evidence.ph[0], evidence.ph[-1], 121)
+    curve = PchipInterpolator(evidence.ph, absorbance(evidence.patches), axis=0)(grid)
+    loads = np.geomspace(0.3, 4.0, 25)
+    light = 10.0 ** (-loads[:, None, None] * curve[None])
+    surface = colours.corrected_lab(light.reshape(-1, 3))
+    tube = colours.corrected_lab(evidence.tube)
+    return float(np.min(delta_e_cie2000(surface, tube[None])))

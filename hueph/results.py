@@ -1,0 +1,159 @@
+"""What reading a photograph gives: one `Reading` a tube, one `PhotoReadings` a photograph."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+from hueph._types import FloatArray
+from hueph.interval import Interval, format_ph
+
+__all__ = ["PatchReading", "PhotoReadings", "Reading"]
+
+Points = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """pH read from one tube, with everything needed to judge it.
+
+    Attributes
+    ----------
+    tube : int
+        1 for the leftmost.
+    liquid, core : points
+        Corner points (x, y), pixels of the full upright picture.
+    ph, ph_std : float or None
+        Median and standard deviation (k = 1) of the posterior; None when no value may be stated.
+    interval : Interval or None
+        Range of the asked coverage; open on one side beyond the chart.
+    bound : str or None
+        "below" or "above" when the colour lies beyond that end of the chart.
+    flags : tuple of str
+        Names from `hueph.flags`, sorted.
+    lab : tuple of float
+        Corrected colour of the liquid, CIELAB D65, relative to the paper as white.
+    delta_e : float or None
+        CIEDE2000 distance from the chart's range of colours.
+    grid, posterior : array, shape (m,)
+        pH grid and probability density on it (empty when nothing was estimated).
+    budget : dict
+        Contribution of each source to `ph_std`, pH units.
+    """
+
+    tube: int
+    liquid: Points
+    core: Points
+    ph: float | None
+    ph_std: float | None
+    interval: Interval | None
+    bound: str | None
+    flags: tuple[str, ...]
+    lab: tuple[float, float, float]
+    delta_e: float | None
+    grid: FloatArray
+    posterior: FloatArray
+    budget: dict[str, float] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        if self.interval is None:
+            return f"tube {self.tube}  no reading: {', '.join(self.flags)}"
+        if self.ph is None:
+            return f"tube {self.tube}  pH {self.interval}"
+        digits = 2 if self.interval.width < 0.15 else 1
+        return f"tube {self.tube}  pH {format_ph(self.ph, digits)} ({self.interval})"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON-ready form that the contract documents."""
+        return {
+            "tube": self.tube,
+            "liquid": [[round(x, 1), round(y, 1)] for x, y in self.liquid],
+            "ph": None if self.ph is None else round(self.ph, 3),
+            "range": None
+            if self.interval is None
+            else [
+                None if limit is None else round(limit, 3)
+                for limit in (self.interval.low, self.interval.high)
+            ],
+            "coverage": None if self.interval is None else self.interval.coverage,
+            "bound": self.bound,
+            "flags": list(self.flags),
+            "lab": [round(value, 2) for value in self.lab],
+            "delta_e": None if self.delta_e is None else round(self.delta_e, 2),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class PatchReading:
+    """One patch of the strip as found: chart pH and corner points in full-picture pixels."""
+
+    ph: float
+    corners: Points
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PhotoReadings:
+    """Everything read from one photograph.
+
+    Attributes
+    ----------
+    file, sha256, width, height : the photograph (full upright size, pixels)
+    chart_name, chart_sha256 : the chart used
+    patches : tuple of PatchReading
+        Empty when no strip was found.
+    residual_delta_e : float or None
+        Leave-one-patch-out residual of the colour correction, CIEDE2000 (median).
+    tubes : tuple of Reading
+    flags : tuple of str
+        Flags of the picture as a whole.
+    error : tuple of str or None
+        (type, message) when the photograph cannot be used at all.
+    options : dict
+        What else shaped the result (coverage ...), JSON-ready.
+    version : str
+        Of hueph.
+    strip_message : str
+        Why no strip was found, "" when one was.
+    """
+
+    file: str
+    sha256: str
+    width: int
+    height: int
+    chart_name: str
+    chart_sha256: str
+    patches: tuple[PatchReading, ...] = ()
+    residual_delta_e: float | None = None
+    tubes: tuple[Reading, ...] = ()
+    flags: tuple[str, ...] = ()
+    error: tuple[str, str] | None = None
+    options: dict[str, Any] = field(default_factory=dict)
+    version: str = ""
+    strip_message: str = ""
+
+    def __iter__(self) -> Iterator[Reading]:
+        return iter(self.tubes)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON-ready form that the contract documents."""
+        return {
+            "photo": {"file": self.file, "sha256": self.sha256, "width": self.width, "height": self.height},
+            "chart": {"name": self.chart_name, "sha256": self.chart_sha256},
+            "strip": {
+                "found": bool(self.patches),
+                "patches": [
+                    {"ph": patch.ph, "corners": [[round(x, 1), round(y, 1)] for x, y in patch.corners]}
+                    for patch in self.patches
+                ],
+                "residual_delta_e": None
+                if self.residual_delta_e is None
+                else round(self.residual_delta_e, 2),
+                "message": self.strip_message,
+            },
+            "tubes": [reading.to_dict() for reading in self.tubes],
+            "flags": list(self.flags),
+            "options": dict(self.options),
+            "version": self.version,
+            "error": None if self.error is None else {"type": self.error[0], "message": self.error[1]},
+        }
