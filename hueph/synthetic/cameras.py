@@ -19,12 +19,15 @@ from hueph.colour.srgb import (
     linear_rgb_to_srgb,
     srgb_to_linear_rgb,
 )
+from hueph.synthetic.lights import daylight
 from hueph.synthetic.spectra import WAVELENGTHS_NM, gaussian, reflectance_to_xyz, smooth_reflectance
 
 __all__ = ["Camera", "develop", "draw_camera", "draw_sensitivities", "encode_clipped", "to_linear_srgb"]
 
 XYZ_TO_P3: FloatArray = np.asarray(np.linalg.inv(DISPLAY_P3_TO_XYZ))
 P3_TO_SRGB: FloatArray = XYZ_TO_SRGB @ DISPLAY_P3_TO_XYZ
+REFERENCE_LIGHT: FloatArray = daylight(6504.0).power
+REFERENCE_WHITE: FloatArray = reflectance_to_xyz(np.ones_like(WAVELENGTHS_NM), REFERENCE_LIGHT)
 LUMA: FloatArray = SRGB_TO_XYZ[1]
 
 
@@ -90,13 +93,13 @@ class Camera:
     def matrix(self, light: FloatArray) -> FloatArray:
         """Return the 3x3 matrix from balanced raw to the linear output space, fitted under `light`.
 
-        Rows sum to 1, so that white stays white whatever the fit does to colours.
+        Surfaces under `light` are to look as they do under D65, in the least-squares sense. Rows sum
+        to 1, so that white stays white whatever the fit does to colours.
         """
         white = self.raw(light)
         raw = self.raw(self.matrix_reflectances * light) / white
-        xyz = reflectance_to_xyz(self.matrix_reflectances, light)
-        xyz_white = reflectance_to_xyz(np.ones_like(light), light)
-        target = (xyz / xyz_white * D65) @ (XYZ_TO_P3 if self.display_p3 else XYZ_TO_SRGB).T
+        xyz = reflectance_to_xyz(self.matrix_reflectances, REFERENCE_LIGHT) / REFERENCE_WHITE * D65
+        target = xyz @ (XYZ_TO_P3 if self.display_p3 else XYZ_TO_SRGB).T
         # With rows summing to 1, M raw = raw_g + M[:, (0, 2)] (raw_(r, b) - raw_g).
         base = raw[:, [0, 2]] - raw[:, [1]]
         solution, *_ = np.linalg.lstsq(base, target - raw[:, [1]], rcond=None)
@@ -185,10 +188,10 @@ def draw_camera(rng: np.random.Generator, *, harsh: bool = False) -> Camera:
         read=float(rng.uniform(2.0, 8.0)),
         saturation=float(rng.uniform(0.97, 1.22)),
         contrast=float(rng.uniform(0.0, 0.35)),
-        # Undoing the tone curve on linear light straightens the development photographs best
-        # (see the realism script), undoing it on encoded light nearly as well.
-        boost_on_linear=bool(rng.random() < 0.7),
-        tone_on_linear=bool(rng.random() < 0.6),
+        # Undoing the curve on encoded or on linear light improves the development photographs in the
+        # proportion that drawn ones show when it acts on encoded values; the boost stays undecided.
+        boost_on_linear=bool(rng.random() < 0.6),
+        tone_on_linear=bool(rng.random() < 0.2),
         blur_px=float(rng.uniform(1.3, 2.3) if harsh else rng.uniform(0.4, 0.9)),
         sharpen=float(rng.uniform(0.0, 0.5)),
         bayer=bool(rng.random() < 0.85),

@@ -80,7 +80,11 @@ def _table() -> dict[str, Dye]:
     """Return the dyes; pK and peaks in nm: ranges of tables, memory values where no source is named."""
     rows = [
         # Balderas-Hernandez et al. 1998, Talanta 46, 1439: second step 8.918; the rest memory.
-        Dye("thymol blue", (1.65, 9.0), ((_b(544, 3.2, "red"),), (_b(432, 1.5),), (_b(596, 3.3, "blue"), _b(390, 0.6)))),
+        Dye(
+            "thymol blue",
+            (1.65, 9.0),
+            ((_b(544, 3.2, "red"),), (_b(432, 1.5),), (_b(596, 3.3, "blue"), _b(390, 0.6))),
+        ),
         # Tobey 1958 (quoted): 5.05.
         Dye("methyl red", (5.05,), ((_b(522, 4.0, "azo"),), (_b(427, 2.2, "broad"),))),
         # 3.57e4 to 3.66e4 at 620 nm, flow-injection tutorial figure.
@@ -99,7 +103,11 @@ def _table() -> dict[str, Dye]:
         Dye("m-cresol purple", (8.5,), ((_b(434, 1.77),), (_b(578, 3.89, "blue"), _b(380, 0.6)))),
         Dye("thymolphthalein", (9.95,), ((), (_b(598, 3.8, "pink"), _b(380, 0.5)))),
         Dye("alizarin yellow", (11.1,), ((_b(375, 2.0, "broad"),), (_b(490, 2.3, "broad"),))),
-        Dye("litmus-like", (5.7, 7.3), ((_b(512, 1.5, "broad"),), (_b(550, 1.4, "broad"),), (_b(590, 2.0, "red"),))),
+        Dye(
+            "litmus-like",
+            (5.7, 7.3),
+            ((_b(512, 1.5, "broad"),), (_b(550, 1.4, "broad"),), (_b(590, 2.0, "red"),)),
+        ),
         Dye(
             "cabbage-like",
             (2.9, 6.4, 7.9, 10.2),
@@ -123,8 +131,18 @@ DYES: Mapping[str, Dye] = _table()
 # Amounts in relative moles. "four-dye classical" is the recipe recalled as Yamada 1933 (memory, not
 # verified) in grams over molar mass; the others are mixtures of our own for pH ranges in common use.
 MIXTURES: Mapping[str, Mapping[str, float]] = {
-    "four-dye classical": {"thymol blue": 0.107, "methyl red": 0.446, "bromothymol blue": 1.2, "phenolphthalein": 3.14},
-    "four-dye wide": {"methyl red": 0.3, "bromothymol blue": 1.0, "thymol blue": 0.7, "phenolphthalein": 0.35},
+    "four-dye classical": {
+        "thymol blue": 0.107,
+        "methyl red": 0.446,
+        "bromothymol blue": 1.2,
+        "phenolphthalein": 3.14,
+    },
+    "four-dye wide": {
+        "methyl red": 0.3,
+        "bromothymol blue": 1.0,
+        "thymol blue": 0.7,
+        "phenolphthalein": 0.35,
+    },
     "four-dye from 3": {"methyl orange": 0.3, "methyl red": 0.3, "bromothymol blue": 0.9, "thymol blue": 0.8},
     "bromothymol blue": {"bromothymol blue": 1.0},
     "phenol red": {"phenol red": 1.0},
@@ -186,7 +204,9 @@ class Indicator:
         """Return decadic absorbance at the reference load across `REFERENCE_BORE_MM`, (m,) to (m, n)."""
         ph = np.atleast_1d(np.asarray(ph, dtype=np.float64))
         total = np.zeros((len(ph), len(WAVELENGTHS_NM)))
-        for dye, amount, shift, spectra in zip(self.dyes, self.amounts, self.pka_shift, self.spectra, strict=True):
+        for dye, amount, shift, spectra in zip(
+            self.dyes, self.amounts, self.pka_shift, self.spectra, strict=True
+        ):
             total += amount * dye.fractions(ph, shift) @ spectra
         return self.scale * total
 
@@ -207,7 +227,11 @@ def state_spectrum(bands: tuple[Band, ...], moved_nm: float = 0.0, widened: floa
 
 
 def _assemble(
-    name: str, amounts: Mapping[str, float], span: tuple[float, float], strength: float, rng: np.random.Generator | None
+    name: str,
+    amounts: Mapping[str, float],
+    span: tuple[float, float],
+    strength: float,
+    rng: np.random.Generator | None,
 ) -> Indicator:
     """Build a mixture; with `rng`, move amounts, pK, band places and widths at random."""
     dyes = tuple(DYES[key] for key in amounts)
@@ -293,7 +317,9 @@ def draw_indicator(rng: np.random.Generator, name: str | None = None) -> Indicat
         chosen = rng.choice(len(pool), size=int(rng.integers(1, 5)), replace=False)
         amounts = {pool[int(index)]: float(rng.uniform(0.3, 1.0)) for index in chosen}
         if rng.random() < 0.15:
-            amounts[str(rng.choice(["methylene blue", "xylene cyanol", "tartrazine-like"]))] = float(rng.uniform(0.1, 0.4))
+            amounts[str(rng.choice(["methylene blue", "xylene cyanol", "tartrazine-like"]))] = float(
+                rng.uniform(0.1, 0.4)
+            )
         steps = [pka for key in amounts for pka in DYES[key].pka]
         wide = (max(1.0, min(steps) - 2.0), min(12.5, max(steps) + 2.0))
         return _within_colourful(_assemble("random mixture", amounts, wide, strength, rng))

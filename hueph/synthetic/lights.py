@@ -76,7 +76,10 @@ def white_led(blue_nm: float, phosphor_nm: float, blue_share: float, red_share: 
 def fluorescent(rng: np.random.Generator) -> Light:
     """Return a mercury tube with a halophosphate or a three-band phosphor (CIE F-series in shape)."""
     mercury = (
-        0.5 * gaussian(405.0, 2.5) + 1.3 * gaussian(436.0, 2.5) + 0.7 * gaussian(546.0, 2.5) + 0.25 * gaussian(578.0, 2.5)
+        0.5 * gaussian(405.0, 2.5)
+        + 1.3 * gaussian(436.0, 2.5)
+        + 0.7 * gaussian(546.0, 2.5)
+        + 0.25 * gaussian(578.0, 2.5)
     )
     if rng.random() < 0.5:
         power = (
@@ -101,13 +104,18 @@ def fluorescent(rng: np.random.Generator) -> Light:
 
 def flash(cct_k: float) -> Light:
     """Return a xenon flash: a black body with a few broad xenon lines (memory values)."""
-    power = planckian(cct_k).power + 0.12 * gaussian(470.0, 6.0) + 0.08 * gaussian(485.0, 5.0) + 0.05 * gaussian(530.0, 15.0)
+    power = (
+        planckian(cct_k).power
+        + 0.12 * gaussian(470.0, 6.0)
+        + 0.08 * gaussian(485.0, 5.0)
+        + 0.05 * gaussian(530.0, 15.0)
+    )
     return _normalised(f"flash {cct_k:.0f} K", power)
 
 
 def draw_light(rng: np.random.Generator) -> Light:
     """Return a random light of the kinds met on a bench."""
-    kind = int(rng.choice(5, p=[0.30, 0.15, 0.30, 0.17, 0.08]))
+    kind = int(rng.choice(5, p=[0.33, 0.12, 0.30, 0.17, 0.08]))
     if kind == 0:
         return daylight(float(rng.uniform(4300.0, 8500.0)))
     if kind == 1:

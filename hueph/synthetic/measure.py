@@ -107,7 +107,9 @@ def tube_absorbance(scene: Scene, tube: Tube) -> FloatArray:
     across = tube.bore_mm / REFERENCE_BORE_MM
     absorbance = across * tube.foreign
     if tube.ph is not None:
-        absorbance = absorbance + tube.load * across * scene.indicator.reference_absorbance(np.array([tube.ph]))[0]
+        absorbance = (
+            absorbance + tube.load * across * scene.indicator.reference_absorbance(np.array([tube.ph]))[0]
+        )
     return absorbance
 
 
@@ -120,7 +122,9 @@ def tube_spectra(scene: Scene, index: int) -> TubeSpectra:
     tube, optics = scene.tubes[index], scene.tubes[index].optics
     absorbance = tube_absorbance(scene, tube)
     once = 10.0 ** (-optics.path * absorbance)
-    gaps = [abs(other.position[0] - tube.position[0]) if other is not tube else np.inf for other in scene.tubes]
+    gaps = [
+        abs(other.position[0] - tube.position[0]) if other is not tube else np.inf for other in scene.tubes
+    ]
     beside = 10.0 ** -tube_absorbance(scene, scene.tubes[int(np.argmin(gaps))])
     crossed = (1.0 - optics.neighbour) * 10.0 ** (-optics.relit_path * absorbance) + optics.neighbour * beside
     behind = scene.backing * optics.shade * ((1.0 - optics.relit) + optics.relit * crossed)
@@ -145,7 +149,9 @@ def exposure(scene: Scene) -> FloatArray:
     """
     camera = scene.camera
     white = camera.raw(scene.illumination.reference())
-    brightest = max(float(scene.backing.mean()), float(scene.card.paper.mean())) * scene.illumination.brightest()
+    brightest = (
+        max(float(scene.backing.mean()), float(scene.card.paper.mean())) * scene.illumination.brightest()
+    )
     factors: FloatArray = camera.wb_error / white * camera.level / brightest
     return factors
 
@@ -243,7 +249,10 @@ def simulate_measurements(scene: Scene, rng: np.random.Generator) -> SceneMeasur
 
     left, right = observe("left"), observe("right")
     both = Region(
-        0.5 * (left.srgb + right.srgb), 0.5 * (left.linear + right.linear), left.std, left.clipped | right.clipped
+        0.5 * (left.srgb + right.srgb),
+        0.5 * (left.linear + right.linear),
+        left.std,
+        left.clipped | right.clipped,
     )
     return SceneMeasurements(
         chart_ph=scene.card.ph,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from hueph.synthetic.dyes import REFERENCE_BORE_MM, Indicator, draw_indicator
 from hueph.synthetic.lights import Light, draw_light
 from hueph.synthetic.spectra import WAVELENGTHS_NM, band, smooth_reflectance
 
-__all__ = ["Illumination", "Scene", "Tube", "TubeOptics", "draw_world"]
+__all__ = ["Illumination", "Scene", "Tube", "TubeOptics", "draw_tubes", "draw_world", "with_truth"]
 
 KINDS = ("sheet", "bench", "mixed", "harsh", "odd")
 BACKINGS = ("white", "cream", "grey", "wood", "blue", "green", "dark")
@@ -210,8 +210,14 @@ def draw_optics(rng: np.random.Generator, relit: float, gap: float) -> TubeOptic
         neighbour=float(rng.uniform(0.0, 0.6) * np.exp(-max(gap - 1.0, 0.0) / 0.6)),
         empty=float(np.clip(rng.normal(0.956, 0.035), 0.80, 1.04)),
         shade=shade,
-        side_shade=(shade * float(np.exp(rng.normal(-0.06, 0.12))), shade * float(np.exp(rng.normal(-0.06, 0.12)))),
-        side_spill=(float(np.clip(abs(rng.normal(0.2, 0.16)), 0.0, 0.9)), float(np.clip(abs(rng.normal(0.2, 0.16)), 0.0, 0.9))),
+        side_shade=(
+            shade * float(np.exp(rng.normal(-0.06, 0.12))),
+            shade * float(np.exp(rng.normal(-0.06, 0.12))),
+        ),
+        side_spill=(
+            float(np.clip(abs(rng.normal(0.22, 0.18)), 0.0, 0.9)),
+            float(np.clip(abs(rng.normal(0.22, 0.18)), 0.0, 0.9)),
+        ),
     )
 
 
@@ -235,7 +241,9 @@ def draw_illumination(rng: np.random.Generator, *, mixed: bool) -> Illumination:
     """Return one light, or two of different colour that slope against each other."""
     count = 2 if mixed else 1
     lights = tuple(draw_light(rng) for _ in range(count))
-    strengths = np.array([1.0]) if count == 1 else np.array([0.6, 0.4]) + rng.uniform(-0.2, 0.2) * np.array([1, -1])
+    strengths = (
+        np.array([1.0]) if count == 1 else np.array([0.6, 0.4]) + rng.uniform(-0.2, 0.2) * np.array([1, -1])
+    )
     slopes = rng.normal(0.0, [0.25, 0.20, 0.25, 0.25, 0.15], (count, 5))
     if count == 2:
         slopes[1, :2] = -slopes[0, :2] * rng.uniform(0.4, 1.2) + rng.normal(0.0, 0.1, 2)
@@ -248,7 +256,9 @@ def _foreign(rng: np.random.Generator, what: str) -> FloatArray:
         return np.zeros_like(WAVELENGTHS_NM)
     total = np.zeros_like(WAVELENGTHS_NM)
     for _ in range(int(rng.integers(1, 3))):
-        total += rng.uniform(0.2, 1.0) * band(float(rng.choice([427.0, 482.0, 505.0, 526.0, 630.0])), 900.0, 1600.0)
+        total += rng.uniform(0.2, 1.0) * band(
+            float(rng.choice([427.0, 482.0, 505.0, 526.0, 630.0])), 900.0, 1600.0
+        )
     return total
 
 
@@ -299,7 +309,9 @@ def draw_tubes(
                 drops=drops,
                 volume_ml=volume_ml,
                 bore_mm=bore * float(np.exp(rng.normal(0.0, 0.01))),
-                position=np.array([(left + offsets[index]) / size[0], bottom + rng.normal(0.0, 0.004) - height / 2.0]),
+                position=np.array(
+                    [(left + offsets[index]) / size[0], bottom + rng.normal(0.0, 0.004) - height / 2.0]
+                ),
                 width_px=width_px * float(np.exp(rng.normal(0.0, 0.01))),
                 fill=height * size[1] / width_px,
                 tilt=float(rng.normal(0.0, 0.02)),
@@ -368,9 +380,19 @@ def draw_world(
         backing_name=backing_name,
         backing=draw_backing(rng, backing_name),
         shelf=draw_backing(rng, str(rng.choice(["wood", "grey", "cream", "white"]))),
-        illumination=illumination if illumination is not None else draw_illumination(rng, mixed=kind == "mixed"),
+        illumination=illumination
+        if illumination is not None
+        else draw_illumination(rng, mixed=kind == "mixed"),
         camera=camera if camera is not None else draw_camera(rng, harsh=kind == "harsh"),
         bounce=float(rng.uniform(0.0, 0.10)),
-        card_box=np.array([rng.uniform(0.05, 0.95 - box_width), rng.uniform(0.06, 0.25), box_width, box_height]),
+        card_box=np.array(
+            [rng.uniform(0.05, 0.95 - box_width), rng.uniform(0.06, 0.25), box_width, box_height]
+        ),
         size=size,
     )
+
+
+def with_truth(tube: Tube, *, ph: float | None, drops: float, volume_ml: float) -> Tube:
+    """Return a tube holding a stated sample: pH, drops of indicator and millilitres; the glass stays."""
+    load = drops / volume_ml if ph is not None else 0.0
+    return replace(tube, ph=ph, load=load, drops=drops, volume_ml=volume_ml)

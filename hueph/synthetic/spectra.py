@@ -27,7 +27,7 @@ WAVENUMBERS_PER_CM: FloatArray = 1.0e7 / WAVELENGTHS_NM
 def gaussian(centre_nm: float, sigma_low_nm: float, sigma_high_nm: float | None = None) -> FloatArray:
     """Return a Gaussian of height 1 in wavelength, with its own width on either side, shape (n,)."""
     high = sigma_low_nm if sigma_high_nm is None else sigma_high_nm
-    sigma = np.where(WAVELENGTHS_NM < centre_nm, sigma_low_nm, high)
+    sigma = np.where(centre_nm > WAVELENGTHS_NM, sigma_low_nm, high)
     shape: FloatArray = np.exp(-0.5 * ((WAVELENGTHS_NM - centre_nm) / sigma) ** 2)
     return shape
 
