@@ -5,6 +5,7 @@ gives the mean colours a photograph of it shows (fast).
 """
 
 from hueph.synthetic.measure import Region, SceneMeasurements, simulate_measurements
-from hueph.synthetic.scene import Scene, Tube, draw_world
+from hueph.synthetic.scene import Scene, draw_world
+from hueph.synthetic.tubes import Tube
 
 __all__ = ["Region", "Scene", "SceneMeasurements", "Tube", "draw_world", "simulate_measurements"]

@@ -18,6 +18,7 @@ from hueph.colour.lab import lab_to_xyz, xyz_to_lab
 from hueph.colour.srgb import D65, SRGB_TO_XYZ, XYZ_TO_SRGB, srgb_to_linear_rgb
 from hueph.synthetic.cameras import LUMA, REFERENCE_LIGHT, REFERENCE_WHITE, encode_clipped
 from hueph.synthetic.dyes import Indicator
+from hueph.synthetic.layout import CardLayout, draw_layout
 from hueph.synthetic.spectra import WAVELENGTHS_NM, gaussian, reflectance_to_xyz, smooth_reflectance
 
 __all__ = [
@@ -31,7 +32,6 @@ __all__ = [
 
 
 INKS = ("smooth", "subtractive", "halftone")
-LAYOUTS = ("row", "column", "grid", "strip")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +48,7 @@ class Card:
     reflectance : array, shape (n, wavelengths)
         Of the printed patches, including the print error of this copy.
     paper : array, shape (wavelengths,)
-    layout : str
-        row, column, grid or strip (patches touching).
+    layout : CardLayout
     inks : str
         Name of the ink model.
     """
@@ -59,7 +58,7 @@ class Card:
     paper_srgb: FloatArray
     reflectance: FloatArray
     paper: FloatArray
-    layout: str
+    layout: CardLayout
     inks: str
 
 
@@ -181,7 +180,7 @@ def card_from_artwork(
     *,
     paper_srgb: FloatArray | None = None,
     inks: str | None = None,
-    layout: str | None = None,
+    layout: CardLayout | None = None,
 ) -> Card:
     """Return a printed card of given artwork: inks, paper tint and a small error of this copy are drawn.
 
@@ -195,8 +194,8 @@ def card_from_artwork(
         Encoded sRGB of the paper; default: drawn.
     inks : str, optional
         ``"smooth"``, ``"subtractive"`` or ``"halftone"``; default: drawn.
-    layout : str, optional
-        ``"row"``, ``"column"``, ``"grid"`` or ``"strip"``; default: drawn.
+    layout : CardLayout, optional
+        Default: drawn.
     """
     if paper_srgb is None:
         tint = rng.normal(0.0, 0.02) * (WAVELENGTHS_NM - 555.0) / 175.0
@@ -209,7 +208,7 @@ def card_from_artwork(
     copy_error = rng.normal(0.0, float(rng.uniform(0.0, 0.006)), artwork_srgb.shape)
     goal = srgb_to_linear_rgb(np.clip(artwork_srgb + copy_error, 0.0, 1.0))
     reflectance = print_reflectance(goal, paper, rng, name)
-    layout = layout if layout is not None else str(rng.choice(LAYOUTS))
+    layout = layout if layout is not None else draw_layout(rng, len(ph))
     return Card(ph, artwork_srgb, paper_srgb, reflectance, paper, layout, name)
 
 

@@ -9,7 +9,9 @@ import numpy as np
 from hueph._types import BoolArray, FloatArray
 from hueph.synthetic.cameras import develop, to_linear_srgb
 from hueph.synthetic.dyes import REFERENCE_BORE_MM
-from hueph.synthetic.scene import Scene, Tube
+from hueph.synthetic.layout import patch_corners, project
+from hueph.synthetic.scene import Scene
+from hueph.synthetic.tubes import Tube
 
 __all__ = [
     "Region",
@@ -188,17 +190,9 @@ def _observe(
 
 def patch_positions(scene: Scene) -> FloatArray:
     """Return the centres of the patches in the frame, 0 to 1, shape (n, 2)."""
-    count = len(scene.card.ph)
-    x, y, width, height = scene.card_box
-    index = np.arange(count)
-    if scene.card.layout == "column":
-        fraction = np.stack([np.full(count, 0.35), (index + 0.5) / count], axis=1)
-    elif scene.card.layout == "grid":
-        columns = -(-count // 2)
-        fraction = np.stack([(index % columns + 0.5) / columns, (index // columns) * 0.45 + 0.25], axis=1)
-    else:
-        fraction = np.stack([(index + 0.5) / count, np.full(count, 0.4)], axis=1)
-    return np.array([x, y]) + fraction * np.array([width, height])
+    centres = patch_corners(scene.card.layout).mean(axis=1)
+    places: FloatArray = project(scene.card_to_picture, centres) / np.array(scene.size)
+    return places
 
 
 def simulate_measurements(scene: Scene, rng: np.random.Generator) -> SceneMeasurements:

@@ -16,7 +16,7 @@ from hueph.colour.srgb import DISPLAY_P3_TO_XYZ, XYZ_TO_SRGB, srgb_to_linear_rgb
 from hueph.synthetic import draw_world, simulate_measurements
 from hueph.synthetic.card import card_from_artwork, draw_artwork, liquid_srgb_linear
 from hueph.synthetic.dyes import Indicator, named_indicator
-from hueph.synthetic.scene import draw_tubes, with_truth
+from hueph.synthetic.tubes import draw_tubes, with_truth
 
 # Which of our mixtures stands for an indicator of the truth file.
 STANDS_FOR = {
@@ -146,7 +146,7 @@ def redraw(folder: Path, scene: dict[str, Any], rng: np.random.Generator, *, own
         artwork = draw_artwork(rng, indicator, chart_ph)
     card = card_from_artwork(rng, chart_ph, artwork, paper_srgb=paper)
     count = len(scene["tubes"])
-    bare = draw_tubes(rng, card, (scene["size"][0], scene["size"][1]), count=count, kind=scene["kind"])
+    bare = draw_tubes(rng, chart_ph, (scene["size"][0], scene["size"][1]), count=count, kind=scene["kind"])
     tubes = tuple(
         with_truth(tube, ph=true["ph"], drops=true["drops"], volume_ml=true["ml"])
         for tube, true in zip(bare, scene["tubes"], strict=True)
