@@ -38,7 +38,9 @@ def matrix_profile(
 ) -> bytes:
     """Return an RGB display profile: primaries as XYZ columns under D50, and three curve tags."""
     tags = {
-        b"desc": b"mluc" + bytes(4) + struct.pack(">II2s2sII", 1, 12, b"en", b"GB", 2 * len(name), 28)
+        b"desc": b"mluc"
+        + bytes(4)
+        + struct.pack(">II2s2sII", 1, 12, b"en", b"GB", 2 * len(name), 28)
         + name.encode("utf-16-be"),
         b"cprt": b"mluc" + bytes(4) + struct.pack(">II2s2sII", 1, 12, b"en", b"GB", 2, 28) + b"\0x",
         b"wtpt": b"XYZ " + bytes(4) + fixed(D50_ICC),

@@ -98,7 +98,6 @@ ADOBE_RGB = rgb_space("Adobe RGB", Curve("power", np.array([ADOBE_RGB_GAMMA])), 
 _STANDARD = ((SRGB, SRGB_TO_XYZ), (DISPLAY_P3, DISPLAY_P3_TO_XYZ), (ADOBE_RGB, ADOBE_RGB_TO_XYZ))
 
 
-
 # ITU-T H.273 code points of transfer curves that ordinary pictures use; the video ones are shown with
 # the sRGB curve by common practice (no source).
 _SRGB_LIKE_TRANSFERS = frozenset({1, 2, 6, 13, 14, 15})

@@ -17,17 +17,23 @@ def as_triplets(value: npt.ArrayLike, name: str) -> AnyArray:
     InputError
         Not numbers, or the last axis is not of length 3.
     """
+    array = as_floats(value, name)
+    if array.ndim == 0 or array.shape[-1] != 3:
+        raise InputError(f"{name} must have shape (..., 3), got {array.shape}")
+    return array
+
+
+def as_floats(value: npt.ArrayLike, name: str) -> AnyArray:
+    """Return `value` as a float array; float32 stays float32, all else becomes float64.
+
+    Raises
+    ------
+    InputError
+        Not numbers.
+    """
     array = np.asarray(value)
     if array.dtype.kind not in "fiub":
         raise InputError(f"{name} must be an array of numbers, got {array.dtype}")
-    if array.ndim == 0 or array.shape[-1] != 3:
-        raise InputError(f"{name} must have shape (..., 3), got {array.shape}")
-    return as_floats(array)
-
-
-def as_floats(value: npt.ArrayLike) -> AnyArray:
-    """Return `value` as a float array; float32 stays float32, all else becomes float64."""
-    array = np.asarray(value)
     return array if array.dtype == np.float32 else array.astype(np.float64)
 
 

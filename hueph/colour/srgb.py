@@ -131,6 +131,11 @@ def srgb_to_linear_rgb(srgb: npt.ArrayLike) -> AnyArray:
     array, same shape
         Linear light, 0..1; float32 for float32 input, else float64.
 
+    Raises
+    ------
+    InputError
+        `srgb` does not hold numbers.
+
     Notes
     -----
     IEC 61966-2-1:1999: C / 12.92 up to 0.04045, else ((C + 0.055) / 1.055) ** 2.4.
@@ -140,7 +145,7 @@ def srgb_to_linear_rgb(srgb: npt.ArrayLike) -> AnyArray:
     >>> round(float(srgb_to_linear_rgb(0.5)), 8)
     0.21404114
     """
-    encoded = as_floats(srgb)
+    encoded = as_floats(srgb, "srgb")
     size = np.abs(encoded)
     power = ((size + _OFFSET) / (1.0 + _OFFSET)) ** _EXPONENT
     result: AnyArray = np.copysign(np.where(size <= _DECODE_KNEE, size / _SLOPE, power), encoded)
@@ -160,12 +165,17 @@ def linear_rgb_to_srgb(linear: npt.ArrayLike) -> AnyArray:
     array, same shape
         Encoded values, 0..1; float32 for float32 input, else float64.
 
+    Raises
+    ------
+    InputError
+        `linear` does not hold numbers.
+
     Examples
     --------
     >>> round(float(linear_rgb_to_srgb(0.21404114)), 6)
     0.5
     """
-    light = as_floats(linear)
+    light = as_floats(linear, "linear")
     size = np.abs(light)
     power = (1.0 + _OFFSET) * size ** (1.0 / _EXPONENT) - _OFFSET
     result: AnyArray = np.copysign(np.where(size <= _ENCODE_KNEE, size * _SLOPE, power), light)
