@@ -265,6 +265,9 @@ def test_regions_agree_with_the_whole(tmp_path: Path) -> None:
     assert (photo.linear(rows, cols) == photo.linear()[rows, cols]).all()
     assert (photo.clipped(rows, cols) == photo.clipped()[rows, cols]).all()
     assert photo.linear().dtype == np.float32
+    assert (photo.linear() == photo.decode_table.astype(np.float32)[photo.encoded]).all()
+    assert photo.linear(slice(0, 0), slice(0, 5)).shape == (0, 5, 3)
+    assert photo.linear(slice(0, 1), slice(3, 4)).shape == (1, 1, 3)
 
 
 def test_clipped_is_within_one_code_of_either_end() -> None:
