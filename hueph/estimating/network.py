@@ -1,9 +1,9 @@
 """The scorer: a small convolution network over the pH grid, run with numpy alone.
 
 It weighs the features of every candidate pH, looking a few tenths of a pH unit to either side and,
-through widening gaps, across the whole chart. Its weights were learned on simulated photographs
-(`hueph.synthetic`), never on the pictures it is judged on; `tests/accuracy/train_scorer.py` makes
-the file.
+through widening gaps and a pooled view, across the whole chart. Its weights were learned on
+simulated photographs (`hueph.synthetic`), never on the pictures it is judged on;
+`tests/accuracy/train_scorer.py` makes the file.
 """
 
 from __future__ import annotations
@@ -32,6 +32,7 @@ class Scorer:
     ----------
     weights : dict of array
         By layer name: "in", "mid", "conv0".., "point0".., "out", "valid", each with ".w" and ".b";
+        "whole2".. feed what is seen over the whole grid back into the layer of that number;
         "mean" and "scale" standardise the features.
     gaps : tuple of int
         Dilation of each convolution, grid steps.
@@ -66,12 +67,18 @@ class Scorer:
         state = _gelu(standard @ w["in.w"] + w["in.b"])
         state = _gelu(state @ w["mid.w"] + w["mid.b"])
         for index, gap in enumerate(self.gaps):
+            if f"whole{index}.w" in w:
+                state = state + _pooled(state) @ w[f"whole{index}.w"] + w[f"whole{index}.b"]
             inner = _gelu(_convolve(state, w[f"conv{index}.w"], w[f"conv{index}.b"], gap))
             state = state + inner @ w[f"point{index}.w"] + w[f"point{index}.b"]
         logits = state @ w["out.w"] + w["out.b"]
-        pooled = np.concatenate([state.max(axis=0), state.mean(axis=0)])
-        valid = float(pooled @ w["valid.w"] + w["valid.b"])
+        valid = float(_pooled(state) @ w["valid.w"] + w["valid.b"])
         return logits.astype(np.float64), valid
+
+
+def _pooled(state: Float32Array) -> Float32Array:
+    """Highest and mean value of each channel over the whole grid."""
+    return np.concatenate([state.max(axis=0), state.mean(axis=0)])
 
 
 def _convolve(state: Float32Array, kernel: Float32Array, bias: Float32Array, gap: int) -> Float32Array:

@@ -30,8 +30,10 @@ from hueph.estimating.features import (
 from hueph.synthetic import Scene, SceneMeasurements, draw_world, simulate_measurements
 
 SRGB_TO_P3 = np.linalg.inv(DISPLAY_P3_TO_XYZ) @ SRGB_TO_XYZ
-CHANNELS = 32
-GAPS = (1, 2, 4, 8)
+CHANNELS = 48
+GAPS = (1, 2, 4, 8, 16, 4, 1)
+# Layers that are told what the whole grid shows.
+WHOLE = (2, 5)
 TAPS = 3
 BATCH = 128
 HELD_OUT = 4000
@@ -124,12 +126,11 @@ def simulate(arguments: argparse.Namespace) -> None:
             found.append(odd_tube(found[0][0], rows[int(rng.integers(len(rows)))][0], rng))
         rows.extend(found)
     rows = [rows[int(index)] for index in rng.permutation(len(rows))]
-    features, targets, names = [], [], []
+    features, targets = [], []
     for evidence, ph in rows:
         grid = candidate_grid(evidence.ph)
         features.append(candidate_features(evidence, grid).astype(np.float16))
         targets.append((ph - grid[0]) / GRID_STEP_PH)
-        names.append(len(grid))
     arguments.work.mkdir(parents=True, exist_ok=True)
     shard = arguments.work / f"shard{arguments.seed}.pkl"
     with shard.open("wb") as stream:
@@ -155,18 +156,23 @@ def build_network() -> Any:
                 nn.Conv1d(CHANNELS, CHANNELS, TAPS, padding=gap * (TAPS // 2), dilation=gap) for gap in GAPS
             )
             self.points = nn.ModuleList(nn.Conv1d(CHANNELS, CHANNELS, 1) for _ in GAPS)
+            self.whole = nn.ModuleDict({str(index): nn.Linear(2 * CHANNELS, CHANNELS) for index in WHOLE})
             self.out = nn.Conv1d(CHANNELS, 1, 1)
             self.valid = nn.Linear(2 * CHANNELS, 1)
 
         def forward(self, x: Any, mask: Any) -> tuple[Any, Any]:
             m = mask[:, None]
             z = functional.gelu(self.mid(functional.gelu(self.first(x)))) * m
-            for conv, point in zip(self.convs, self.points, strict=True):
+            for index, (conv, point) in enumerate(zip(self.convs, self.points, strict=True)):
+                if str(index) in self.whole:
+                    z = z + self.whole[str(index)](pooled(z, mask))[:, :, None] * m
                 z = (z + point(functional.gelu(conv(z)))) * m
             logits = self.out(z)[:, 0].masked_fill(~mask, -30.0)
-            highest = z.masked_fill(~m, -1e4).amax(2)
-            mean = z.sum(2) / m.sum(2)
-            return logits, self.valid(torch.cat([highest, mean], 1))[:, 0]
+            return logits, self.valid(pooled(z, mask))[:, 0]
+
+    def pooled(z: Any, mask: Any) -> Any:
+        m = mask[:, None]
+        return torch.cat([z.masked_fill(~m, -1e4).amax(2), z.sum(2) / m.sum(2)], 1)
 
     return Network()
 
@@ -270,13 +276,13 @@ def _train_one(
             optimiser.step()
             if schedule.last_epoch < steps - 1:
                 schedule.step()
-            total.append(float(nll))
+            total.append(nll.item())
         network.eval()
         with torch.no_grad():
             scores = []
             for index in batches(lengths, held, np.random.default_rng(0)):
                 x, mask, y = padded(features, targets, lengths, index, mean, scale)
-                scores.append([float(value) for value in losses(*network(x, mask), y, mask)])
+                scores.append([value.item() for value in losses(*network(x, mask), y, mask)])
         kept = np.mean(scores, axis=0)
         print(
             f"network {number} epoch {epoch}: trained {np.mean(total):.4f} held out {kept[0]:.4f} "
@@ -301,6 +307,9 @@ def write(path: Path, networks: list[Any], mean: Any, scale: Any) -> None:
             layers[f"conv{index}.b"] = state[f"convs.{index}.bias"]
             layers[f"point{index}.w"] = state[f"points.{index}.weight"][:, :, 0].T
             layers[f"point{index}.b"] = state[f"points.{index}.bias"]
+        for index in WHOLE:
+            layers[f"whole{index}.w"] = state[f"whole.{index}.weight"].T
+            layers[f"whole{index}.b"] = state[f"whole.{index}.bias"]
         layers["out.w"], layers["out.b"] = state["out.weight"][0, :, 0], state["out.bias"][0]
         layers["valid.w"], layers["valid.b"] = state["valid.weight"][0], state["valid.bias"][0]
         arrays |= {f"{number}/{key}": np.asarray(value, dtype=np.float32) for key, value in layers.items()}
