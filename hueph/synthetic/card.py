@@ -74,11 +74,15 @@ def liquid_srgb_linear(indicator: Indicator, ph: FloatArray, load: float) -> Flo
     return reflectance_to_linear_srgb(10.0 ** (-load * indicator.reference_absorbance(ph)))
 
 
-def _subtractive(rng: np.random.Generator, paper: FloatArray) -> Callable[[FloatArray], FloatArray]:
-    """Return an ink model whose densities add: three dyes with unwanted side absorptions."""
-    cyan = gaussian(640.0 + rng.normal(0, 10), 60.0, 60.0) + 0.12 + 0.10 * gaussian(420.0, 40.0)
-    magenta = gaussian(545.0 + rng.normal(0, 8), 38.0, 28.0) + 0.25 * gaussian(430.0, 45.0) + 0.02
-    yellow = gaussian(425.0 + rng.normal(0, 6), 40.0, 38.0) + 0.01
+def _subtractive(
+    rng: np.random.Generator, paper: FloatArray, unwanted: float = 1.0
+) -> Callable[[FloatArray], FloatArray]:
+    """Return an ink model whose densities add: three dyes with `unwanted` side absorptions."""
+    cyan = gaussian(640.0 + rng.normal(0, 10), 60.0, 60.0) + unwanted * (0.12 + 0.10 * gaussian(420.0, 40.0))
+    magenta = gaussian(545.0 + rng.normal(0, 8), 38.0, 28.0) + unwanted * (
+        0.25 * gaussian(430.0, 45.0) + 0.02
+    )
+    yellow = gaussian(425.0 + rng.normal(0, 6), 40.0, 38.0) + 0.01 * unwanted
     inks = np.stack([cyan, magenta, yellow])
 
     def reflect(amounts: FloatArray) -> FloatArray:
@@ -90,8 +94,8 @@ def _subtractive(rng: np.random.Generator, paper: FloatArray) -> Callable[[Float
 
 def _halftone(rng: np.random.Generator, paper: FloatArray) -> Callable[[FloatArray], FloatArray]:
     """Return an ink model of screened dots: Neugebauer primaries with Demichel areas, optical dot gain."""
-    solid = 1.6 + rng.uniform(-0.2, 0.4)
-    dense = _subtractive(rng, np.ones_like(paper))
+    solid = 1.2 + rng.uniform(-0.1, 0.3)
+    dense = _subtractive(rng, np.ones_like(paper), 0.2)
     corners = np.array([[c, m, y] for c in (0, 1) for m in (0, 1) for y in (0, 1)], dtype=np.float64)
     exponent = float(rng.uniform(1.6, 2.2))
     # Artwork may be lighter than the paper it is drawn on; a coat of white carries those patches.
@@ -168,9 +172,9 @@ def chart_values(rng: np.random.Generator, indicator: Indicator) -> FloatArray:
     for step in rng.permutation(np.array([0.2, 0.25, 0.4, 0.5, 0.5, 0.5, 1.0, 1.0])):
         count = int(np.floor((high - low) / step + 1e-9)) + 1
         if 6 <= count <= 15:
-            return np.round(low + step * np.arange(count), 4)
+            return np.asarray(np.round(low + step * np.arange(count), 4))
     count = int(np.clip(np.floor((high - low) / 0.5) + 1, 5, 15))
-    return np.round(low + 0.5 * np.arange(count), 4)
+    return np.asarray(np.round(low + 0.5 * np.arange(count), 4))
 
 
 def card_from_artwork(

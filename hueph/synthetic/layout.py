@@ -67,7 +67,8 @@ def patch_corners(layout: CardLayout) -> FloatArray:
     """Return the corners of the patches, clockwise from the top left, cm, shape (n, 4, 2)."""
     left, top, right, bottom = layout.boxes.T
     corners: FloatArray = np.stack(
-        [np.stack(pair, axis=1) for pair in ((left, top), (right, top), (right, bottom), (left, bottom))], axis=1
+        [np.stack(pair, axis=1) for pair in ((left, top), (right, top), (right, bottom), (left, bottom))],
+        axis=1,
     )
     return corners
 
@@ -125,7 +126,7 @@ def place_card(
     good = [choice for choice in choices if choice[0] * smallest > SMALLEST_PATCH_PX] or [max(choices)]
     room, (left, top, right, bottom) = good[int(rng.integers(len(good)))]
     low = max(0.55 * room, SMALLEST_PATCH_PX / smallest)
-    scale = float(rng.uniform(min(low, room), min(room, 110.0) if room > low else room))
+    scale = float(rng.uniform(min(low, room), min(room, 110.0 * max(size) / 1600.0) if room > low else room))
     angle = float(rng.normal(0.0, 0.012))
     turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
     corners = (card - np.array(layout.size) / 2.0) @ turn.T * scale

@@ -11,7 +11,7 @@ from hueph.synthetic.cameras import develop, to_linear_srgb
 from hueph.synthetic.dyes import REFERENCE_BORE_MM
 from hueph.synthetic.layout import patch_corners, project
 from hueph.synthetic.scene import Scene
-from hueph.synthetic.tubes import Tube
+from hueph.synthetic.tubes import SPILL_AT, SPILL_WIDTH, Tube
 
 __all__ = [
     "Region",
@@ -115,6 +115,39 @@ def tube_absorbance(scene: Scene, tube: Tube) -> FloatArray:
     return absorbance
 
 
+def crossed_light(scene: Scene, index: int) -> FloatArray:
+    """Return the light on the backing behind tube `index` over what falls beside all tubes, shape (n,)."""
+    tube, optics = scene.tubes[index], scene.tubes[index].optics
+    others = [other for other in scene.tubes if other is not tube]
+    own = 10.0 ** (-optics.relit_path * tube_absorbance(scene, tube))
+    if not others:
+        return 1.0 - optics.relit + optics.relit * own
+    nearest = min(others, key=lambda other: abs(float(other.position[0] - tube.position[0])))
+    beside = 10.0 ** -tube_absorbance(scene, nearest)
+    mixed = (1.0 - optics.neighbour) * own + optics.neighbour * beside
+    light: FloatArray = 1.0 - optics.relit + optics.relit * mixed
+    return light
+
+
+def side_light(scene: Scene, index: int, side: int) -> FloatArray:
+    """Return the light on the backing left (0) or right (1) of tube `index`, relative, shape (n,).
+
+    Shade and coloured spill of the tube itself, and the spill of the next tube on that side.
+    """
+    tube, optics = scene.tubes[index], scene.tubes[index].optics
+    once = 10.0 ** (-optics.path * tube_absorbance(scene, tube))
+    spill = optics.side_spill[side]
+    light = optics.side_shade[side] * (1.0 - spill + spill * once)
+    other = index + (1 if side else -1)
+    if 0 <= other < len(scene.tubes):
+        facing = scene.tubes[other]
+        gap = abs(float(facing.position[0] - tube.position[0])) * scene.size[0] / tube.width_px
+        reach = float(np.exp(-0.5 * ((gap - 2.0 * SPILL_AT) / SPILL_WIDTH) ** 2))
+        share = reach * facing.optics.side_spill[1 - side]
+        light = light * (1.0 - share + share * 10.0 ** (-facing.optics.path * tube_absorbance(scene, facing)))
+    return light
+
+
 def tube_spectra(scene: Scene, index: int) -> TubeSpectra:
     """Return what is seen of tube `index` and its surroundings.
 
@@ -124,23 +157,15 @@ def tube_spectra(scene: Scene, index: int) -> TubeSpectra:
     tube, optics = scene.tubes[index], scene.tubes[index].optics
     absorbance = tube_absorbance(scene, tube)
     once = 10.0 ** (-optics.path * absorbance)
-    gaps = [
-        abs(other.position[0] - tube.position[0]) if other is not tube else np.inf for other in scene.tubes
-    ]
-    beside = 10.0 ** -tube_absorbance(scene, scene.tubes[int(np.argmin(gaps))])
-    crossed = (1.0 - optics.neighbour) * 10.0 ** (-optics.relit_path * absorbance) + optics.neighbour * beside
-    behind = scene.backing * optics.shade * ((1.0 - optics.relit) + optics.relit * crossed)
+    behind = scene.backing * optics.shade * crossed_light(scene, index)
     seen = ((1.0 - optics.stray) * once + optics.stray) * behind * optics.empty * optics.clear
     if tube.haze:
         cloud = 1.0 - np.exp(-tube.haze)
         seen = (1.0 - cloud) * seen + cloud * 0.55 * optics.shade * once**0.5
     mirrored = optics.veil * (0.4 * scene.backing + 0.4)
-    sides = [
-        scene.backing * shade * (1.0 - spill + spill * once)
-        for shade, spill in zip(optics.side_shade, optics.side_spill, strict=True)
-    ]
+    left, right = (scene.backing * side_light(scene, index, side) for side in (0, 1))
     far = scene.backing * np.sqrt(optics.shade)
-    return TubeSpectra(seen + mirrored, optics.empty * far + mirrored, sides[0], sides[1], far)
+    return TubeSpectra(seen + mirrored, optics.empty * far + mirrored, left, right, far)
 
 
 def exposure(scene: Scene) -> FloatArray:
@@ -232,8 +257,7 @@ def simulate_measurements(scene: Scene, rng: np.random.Generator) -> SceneMeasur
     patch = _observe(scene, settings, scene.card.reflectance * on_patch, places, pixels, rng)
     near = _observe(scene, settings, scene.card.paper * on_patch * uneven, places, pixels / 2.0, rng)
     spots = np.stack([tube.position for tube in scene.tubes])
-    tint = 1.0 - scene.bounce + scene.bounce * scene.shelf / scene.shelf.mean()
-    on_tube = light.at(spots) * tint
+    on_tube = light.at(spots) * scene.tint()
     about = [tube_spectra(scene, index) for index in range(len(scene.tubes))]
     pixels = float(np.exp(rng.uniform(np.log(1500.0), np.log(15000.0))))
 

@@ -57,6 +57,11 @@ class Scene:
     card_to_picture: FloatArray
     size: tuple[int, int]
 
+    def tint(self) -> FloatArray:
+        """Return the factor that light off the shelf puts on the light about the tubes, shape (n,)."""
+        colour: FloatArray = 1.0 - self.bounce + self.bounce * self.shelf / self.shelf.mean()
+        return colour
+
 
 def draw_world(
     rng: np.random.Generator,
@@ -69,6 +74,7 @@ def draw_world(
     backing_name: str | None = None,
     tube_count: int | None = None,
     tubes: tuple[Tube, ...] | None = None,
+    size: tuple[int, int] | None = None,
 ) -> Scene:
     """Return a random scene; whatever is named is kept, the rest is drawn.
 
@@ -84,7 +90,9 @@ def draw_world(
     backing_name : str, optional
         One of `BACKINGS`.
     tube_count : int, optional
-        Default: 1 to 6.
+        Default: 1 to 5.
+    size : tuple of int, optional
+        Width and height of the picture; default: 1600 x 1200 or 1200 x 1600.
 
     Returns
     -------
@@ -102,7 +110,8 @@ def draw_world(
     card = card if card is not None else draw_card(rng, indicator)
     if backing_name is None:
         backing_name = str(rng.choice(BACKINGS[1:])) if kind == "bench" else "white"
-    size = (1600, 1200) if rng.random() < 0.6 else (1200, 1600)
+    if size is None:
+        size = (1600, 1200) if rng.random() < 0.6 else (1200, 1600)
     if tubes is None:
         count = tube_count if tube_count is not None else int(rng.integers(1, 6))
         tubes = draw_tubes(rng, card.ph, size, count=count, kind=kind)
@@ -122,5 +131,3 @@ def draw_world(
         card_to_picture=place_card(rng, card.layout, tubes, size),
         size=size,
     )
-
-

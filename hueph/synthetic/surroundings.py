@@ -58,7 +58,7 @@ def draw_backing(rng: np.random.Generator, name: str) -> FloatArray:
     if name in ("white", "grey", "dark"):
         level = {"white": 0.80, "grey": 0.40, "dark": 0.12}[name] * np.exp(rng.normal(0.0, 0.08))
         tilt = rng.normal(0.0, 0.02) * (WAVELENGTHS_NM - 555.0) / 175.0
-        return np.clip(level * (1.0 + tilt), 0.02, 0.93)
+        return np.asarray(np.clip(level * (1.0 + tilt), 0.02, 0.93))
     centre = {
         "cream": (-0.6, 1.0, 0.9),
         "wood": (0.3, 1.0, -0.5),
@@ -66,7 +66,7 @@ def draw_backing(rng: np.random.Generator, name: str) -> FloatArray:
         "green": (-1.8, -0.1, -0.4),
     }[name]
     curve = smooth_reflectance(np.array(centre) + rng.normal(0.0, 0.15, 3))
-    return np.clip(curve, 0.02, 0.93)
+    return np.asarray(np.clip(curve, 0.02, 0.93))
 
 
 def draw_illumination(rng: np.random.Generator, *, mixed: bool) -> Illumination:
@@ -80,5 +80,3 @@ def draw_illumination(rng: np.random.Generator, *, mixed: bool) -> Illumination:
     if count == 2:
         slopes[1, :2] = -slopes[0, :2] * rng.uniform(0.4, 1.2) + rng.normal(0.0, 0.1, 2)
     return Illumination(lights, strengths, slopes)
-
-

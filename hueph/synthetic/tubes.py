@@ -10,7 +10,13 @@ from hueph._types import FloatArray
 from hueph.synthetic.dyes import REFERENCE_BORE_MM
 from hueph.synthetic.spectra import WAVELENGTHS_NM, band
 
-__all__ = ["Tube", "TubeOptics", "draw_tubes", "with_truth"]
+__all__ = ["SPILL_AT", "SPILL_WIDTH", "Tube", "TubeOptics", "draw_tubes", "with_truth"]
+
+
+# Where coloured light lies on the backing beside a tube: distance of its middle from the axis and its
+# Gaussian width, in widths of the liquid.
+SPILL_AT = 0.85
+SPILL_WIDTH = 0.32
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,11 +197,12 @@ def draw_tubes(
     kind : str
         As for `draw_world`; in an odd scene the first tube is no indicator sample.
     """
-    width_px = float(rng.uniform(95.0, 160.0))
+    width_px = float(rng.uniform(95.0, 160.0)) * max(size) / 1600.0
     length = float(rng.uniform(4.4, max(min(6.4, 0.62 * size[1] / width_px), 4.5)))
-    step = float(min(rng.uniform(1.03, 2.6), (size[0] / width_px - 1.6) / max(count - 1, 1)))
-    steps = step * np.exp(rng.normal(0.0, 0.06, max(count - 1, 0)))
-    steps = np.maximum(steps, 1.02)
+    # Room for the row between the edges, in tube widths; narrow pictures hold narrower tubes.
+    width_px = min(width_px, size[0] / (1.05 * max(count - 1, 0) + 1.8))
+    steps = np.maximum(rng.uniform(1.03, 2.6) * np.exp(rng.normal(0.0, 0.06, max(count - 1, 0))), 1.02)
+    steps = steps * min(1.0, (size[0] / width_px - 1.7) / max(float(steps.sum()), 1e-6))
     offsets = np.concatenate([[0.0], np.cumsum(steps)]) * width_px
     room = max(size[0] - offsets[-1] - 1.6 * width_px, 1.0)
     left = 0.8 * width_px + float(rng.uniform(0.2, 0.8)) * room
