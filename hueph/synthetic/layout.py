@@ -125,8 +125,9 @@ def place_card(
         choices.append((max(room, 1.0), (left, top, right, bottom)))
     good = [choice for choice in choices if choice[0] * smallest > SMALLEST_PATCH_PX] or [max(choices)]
     room, (left, top, right, bottom) = good[int(rng.integers(len(good)))]
-    low = max(0.55 * room, SMALLEST_PATCH_PX / smallest)
-    scale = float(rng.uniform(min(low, room), min(room, 110.0 * max(size) / 1600.0) if room > low else room))
+    high = min(room, 110.0 * max(size) / 1600.0)
+    low = min(max(0.55 * room, SMALLEST_PATCH_PX / smallest), high)
+    scale = float(rng.uniform(low, high))
     angle = float(rng.normal(0.0, 0.012))
     turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
     corners = (card - np.array(layout.size) / 2.0) @ turn.T * scale

@@ -152,7 +152,13 @@ def redraw(folder: Path, scene: dict[str, Any], rng: np.random.Generator, *, own
         for tube, true in zip(bare, scene["tubes"], strict=True)
     )
     world = draw_world(
-        rng, kind=scene["kind"], indicator=indicator, card=card, backing_name=scene["backing"], tubes=tubes
+        rng,
+        kind=scene["kind"],
+        indicator=indicator,
+        card=card,
+        backing_name=scene["backing"],
+        tubes=tubes,
+        size=(scene["size"][0], scene["size"][1]),
     )
     seen = simulate_measurements(world, rng)
     return Seen(
