@@ -141,6 +141,7 @@ def tube_evidence(colours: PictureColours, tube: TubeMeasurement) -> TubeEvidenc
         noise=noise,
         low=tube.clipped_low,
         high=tube.clipped_high,
+        correction=colours.correction,
     )
 
 

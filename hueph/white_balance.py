@@ -21,10 +21,12 @@ from hueph.errors import InputError, StripNotFound
 from hueph.measuring import BLACK_FLOOR, StripMeasurement
 from hueph.photo import Photo
 
-__all__ = ["PictureColours", "balance_picture", "linear_srgb_to_lab"]
+__all__ = ["PictureColours", "balance_picture", "choose_correction", "linear_srgb_to_lab"]
 
 # The paper is the only neutral reference and the best measured one; it counts as this many patches.
 _PAPER_WEIGHT = 3.0
+# Twice the unknowns of each kind: with fewer colours a fit follows their print errors.
+_FEWEST_COLOURS: dict[CorrectionKind, int] = {"linear": 6, "root-polynomial": 12}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,13 +93,38 @@ def balance_picture(photo: Photo, chart: Chart, strip: StripMeasurement) -> Pict
     artwork = _lab_to_linear_srgb(chart.lab) @ from_srgb.T
     paper = _lab_to_linear_srgb(np.array(chart.paper_lab)) @ from_srgb.T
     patches = strip.patches / np.maximum(strip.paper, BLACK_FLOOR) * paper
-    seen = np.vstack([patches[usable], paper[None]])
-    known = np.vstack([artwork[usable], paper[None]]) @ photo.to_linear_srgb.T
-    weights = np.append(np.ones(int(usable.sum())), _PAPER_WEIGHT)
+    correction, residual = choose_correction(patches[usable], artwork[usable], paper, photo.to_linear_srgb)
+    return PictureColours(chart, strip, artwork, paper, patches, correction, residual, photo.to_linear_srgb)
+
+
+def choose_correction(
+    patches: FloatArray, artwork: FloatArray, paper: FloatArray, to_srgb: FloatArray
+) -> tuple[ColourCorrection, float]:
+    """Fit the correction that predicts patches left out of the fit best.
+
+    Parameters
+    ----------
+    patches, artwork : array, shape (n, 3)
+        As seen and as printed, linear, file primaries, relative to a perfect white.
+    paper : array, shape (3,)
+        The unprinted card, which by construction is seen as it is.
+    to_srgb : array, shape (3, 3)
+        File primaries to linear sRGB.
+
+    Returns
+    -------
+    correction : ColourCorrection
+        To linear sRGB; only `to_srgb` itself when there are too few different patches.
+    residual_delta_e : float
+        Median CIEDE2000 of patches left out.
+    """
+    seen = np.vstack([patches, paper[None]])
+    known = np.vstack([artwork, paper[None]]) @ to_srgb.T
+    weights = np.append(np.ones(len(patches)), _PAPER_WEIGHT)
     best: tuple[float, CorrectionKind] | None = None
     kinds: tuple[CorrectionKind, ...] = ("linear", "root-polynomial")
     for kind in kinds:
-        if len(seen) < (6 if kind == "linear" else 12):
+        if len(seen) < _FEWEST_COLOURS[kind]:
             continue
         try:
             residual = float(np.median(leave_one_out_delta_e(seen, known, kind=kind, weights=weights)))
@@ -106,12 +133,9 @@ def balance_picture(photo: Photo, chart: Chart, strip: StripMeasurement) -> Pict
         if best is None or residual < best[0]:
             best = residual, kind
     if best is None:
-        into = photo.to_linear_srgb
-        residual = float(np.median(_delta_e(seen @ into.T, known)))
-        correction = ColourCorrection("linear", np.asarray(into))
-    else:
-        residual, correction = best[0], fit_correction(seen, known, kind=best[1], weights=weights)
-    return PictureColours(chart, strip, artwork, paper, patches, correction, residual, photo.to_linear_srgb)
+        residual = float(np.median(_delta_e(seen @ to_srgb.T, known)))
+        return ColourCorrection("linear", np.asarray(to_srgb)), residual
+    return fit_correction(seen, known, kind=best[1], weights=weights), best[0]
 
 
 def linear_srgb_to_lab(linear_srgb: FloatArray) -> FloatArray:

@@ -2,10 +2,11 @@
 
 For each candidate on a fine pH grid the chart's curve at that pH is set beside the tube in
 absorbance-like coordinates. Dye amount and bore scale a tube's absorbance and leave pH alone, so the
-best scale is fitted for each candidate and the misfit that remains is what counts. Two coordinate
-systems are used side by side: the file's own channels, and the same after mixing a little of each
-channel into the others, which undoes part of the camera's colour matrix and keeps strongly
-coloured liquids away from zero.
+best scale is fitted for each candidate and the misfit that remains is what counts. Three coordinate
+systems are used side by side: the file's own channels; the same after mixing a little of each
+channel into the others, which undoes part of the camera's colour matrix and keeps strongly coloured
+liquids away from zero; and CAM16-UCS after the picture's colour correction, where the nearest point
+of the surface colour(pH, load) is looked for.
 """
 
 from __future__ import annotations
@@ -16,6 +17,9 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from hueph._types import BoolArray, Float32Array, FloatArray
+from hueph.colour.cam16 import xyz_to_cam16_ucs
+from hueph.colour.correction import ColourCorrection
+from hueph.colour.srgb import linear_rgb_to_xyz
 
 __all__ = [
     "BEYOND_PH",
@@ -36,6 +40,8 @@ _SOFT = 0.01
 _SOFTER = 0.05
 # Share of the other channels mixed in: the off-diagonal part of a typical colour matrix.
 _MIX = 0.18
+# Dye loads tried for the nearest point of the surface, relative to the card's own.
+_LOADS = np.geomspace(0.3, 4.0, 28)
 _MIXER = (1.0 - _MIX) * np.eye(3) + _MIX / 3.0 * np.ones((3, 3))
 
 
@@ -63,6 +69,8 @@ class TubeEvidence:
         Relative standard deviation of the tube's mean colour.
     low, high : array, shape (3,)
         Share of the core at the bottom and top of the code range.
+    correction : ColourCorrection
+        From ratios in the file's primaries to linear sRGB.
     """
 
     ph: FloatArray
@@ -75,6 +83,7 @@ class TubeEvidence:
     noise: float
     low: FloatArray
     high: FloatArray
+    correction: ColourCorrection
 
 
 def candidate_grid(ph: FloatArray) -> FloatArray:
@@ -142,6 +151,7 @@ def candidate_features(evidence: TubeEvidence, grid: FloatArray) -> Float32Array
             continue
         columns.extend((curves[:, patch], curves[:, artwork], np.tile(seen, (count, 1))))
         columns.extend((slopes[:, patch], slopes[:, artwork]))
+    columns.append(_surface_misfit(evidence, curves[:, :3]))
     columns.append(_position(ph, grid))
     constants = np.concatenate(
         [
@@ -157,6 +167,28 @@ def candidate_features(evidence: TubeEvidence, grid: FloatArray) -> Float32Array
     )
     columns.append(np.tile(constants, (count, 1)))
     return np.concatenate(columns, axis=1).astype(np.float32)
+
+
+def _surface_misfit(evidence: TubeEvidence, curve: FloatArray) -> FloatArray:
+    """Nearest point over dye load in CAM16-UCS: distance, log load, difference, own place, (m, 8)."""
+    light = 10.0 ** (-_LOADS[:, None, None] * curve[None])
+    ratios = np.concatenate([light.reshape(-1, 3), evidence.tube[None]])
+    corrected = np.maximum(evidence.correction.apply(ratios), 0.0)
+    places = np.asarray(xyz_to_cam16_ucs(linear_rgb_to_xyz(corrected))) / 30.0
+    surface, tube = places[:-1].reshape(len(_LOADS), -1, 3), places[-1]
+    difference = surface - tube
+    distance2 = (difference**2).sum(axis=2)
+    best = distance2.argmin(axis=0)
+    rows = np.arange(curve.shape[0])
+    return np.concatenate(
+        [
+            np.sqrt(distance2[best, rows])[:, None],
+            np.log(_LOADS[best])[:, None],
+            difference[best, rows],
+            np.tile(tube - (2.0, 0.0, 0.0), (len(rows), 1)),
+        ],
+        axis=1,
+    )
 
 
 def _finite_or(values: FloatArray, default: float) -> FloatArray:
@@ -196,7 +228,17 @@ def _feature_count() -> int:
     """Number of features, from a made-up tube."""
     ones = np.ones((3, 3)) * 0.5
     made_up = TubeEvidence(
-        np.array([4.0, 5.0, 6.0]), ones, ones, ones[0], ones[0], ones[0], 0.5, 0.01, np.zeros(3), np.zeros(3)
+        ph=np.array([4.0, 5.0, 6.0]),
+        patches=ones,
+        artwork=ones,
+        tube=ones[0],
+        backing=ones[0],
+        glass=ones[0],
+        paper_level=0.5,
+        noise=0.01,
+        low=np.zeros(3),
+        high=np.zeros(3),
+        correction=ColourCorrection("linear", np.eye(3)),
     )
     return int(candidate_features(made_up, candidate_grid(made_up.ph)).shape[1])
 

@@ -28,6 +28,7 @@ from hueph.estimating.features import (
     candidate_grid,
 )
 from hueph.synthetic import Scene, SceneMeasurements, draw_world, simulate_measurements
+from hueph.white_balance import choose_correction
 
 SRGB_TO_P3 = np.linalg.inv(DISPLAY_P3_TO_XYZ) @ SRGB_TO_XYZ
 CHANNELS = 48
@@ -64,6 +65,8 @@ def scene_evidence(
     blend = rng.uniform(0.2, 0.9)
     backing = np.exp(blend * np.log(np.maximum(close, 1e-3)) + (1 - blend) * np.log(np.maximum(far, 1e-3)))
     backing = backing * np.exp(rng.normal(0.0, 0.012, (len(backing), 1)))
+    to_srgb = np.linalg.inv(SRGB_TO_P3) if seen.display_p3 else np.eye(3)
+    correction, _ = choose_correction(patches[keep], artwork[keep], paper, to_srgb)
     result = []
     for index, ph in enumerate(seen.tube_ph):
         level = max(float(liquid[index].sum()), 1e-3)
@@ -80,6 +83,7 @@ def scene_evidence(
             noise=noise,
             low=(seen.tube.srgb[index] <= 0.006) * rng.uniform(0.5, 1.0),
             high=(seen.tube.srgb[index] >= 0.995) * rng.uniform(0.5, 1.0),
+            correction=correction,
         )
         result.append((evidence, float(ph)))
     return result
