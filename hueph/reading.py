@@ -14,6 +14,7 @@ from hueph.estimating.features import TubeEvidence, all_finite
 from hueph.estimating.posterior import Posterior, estimate_posterior, state
 from hueph.judging import distance_from_chart, quality_flags, refusal_flags
 from hueph.locate.strip import locate_strip
+from hueph.locate.tubes import locate_tubes
 from hueph.locate.types import StripLocation, TubeLocation
 from hueph.measuring import BLACK_FLOOR, TubeMeasurement, measure_strip, measure_tubes
 from hueph.photo import Photo, load_photo
@@ -77,8 +78,6 @@ def read_photo(
     >>> for reading in read_photo("samples/three_tubes.jpg", chart):  # doctest: +SKIP
     ...     print(reading)
     """
-    from hueph.locate.tubes import locate_tubes
-
     share = check_coverage(coverage)
     picture = photo if isinstance(photo, Photo) else load_photo(photo)
     corners = None if strip is None else picture.to_working(np.reshape(np.asarray(strip, float), (4, 2)))
