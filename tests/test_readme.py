@@ -68,7 +68,7 @@ def test_python_examples_run(workplace: Path, code: str) -> None:
 def test_json_example_has_the_keys_of_the_program(workplace: Path) -> None:
     import json
 
-    from hueph.reading import PhotoReadings
+    from hueph.results import PhotoReadings
 
     (shown,) = json.loads(blocks("json")[0])
     empty = PhotoReadings("a.jpg", "", 0, 0, "", "").to_dict()
