@@ -1,0 +1,141 @@
+"""Which of the proposed columns are told apart as vessels: overlaps, gaps, empty glass, the card."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from hueph._types import AnyArray, FloatArray
+
+__all__ = ["choose", "quad_area", "quad_overlap"]
+
+# Two columns that share more than this part of the smaller one cannot both be vessels.
+LARGEST_OVERLAP = 0.3
+# A column more than this part on the card's patches is no vessel.
+LARGEST_ON_CARD = 0.3
+# Extra log odds asked of a space between two vessels that uses a wall of each as its own.
+GAP_PENALTY = 3.0
+# Log odds a vessel gains when another of the same width stands beside it.
+COMPANY = 0.7
+
+
+def choose(quads: FloatArray, odds: FloatArray, card: FloatArray | None) -> list[int]:
+    """Return the indices of the columns that are vessels, left to right.
+
+    Parameters
+    ----------
+    quads : array, shape (m, 4, 2)
+        Liquid columns, working-picture pixels.
+    odds : array, shape (m,)
+        Log odds of each.
+    card : array, shape (k, 2), optional
+        Outline of the card's patches.
+    """
+    allowed = odds > -2.0
+    if card is not None:
+        for index in np.nonzero(allowed)[0]:
+            shared = quad_overlap(quads[index], card)
+            allowed[index] = shared < LARGEST_ON_CARD * quad_area(quads[index])
+    candidates = np.nonzero(allowed)[0]
+    first = _greedy(quads, odds, candidates, 0.0)
+    odds = odds + _company(quads, first) - _gap(quads, odds, first)
+    chosen = _greedy(quads, odds, candidates, 0.0)
+    chosen = _without_empty_glass(quads, chosen)
+    return sorted(chosen, key=lambda index: float(quads[index][:, 0].mean()))
+
+
+def quad_area(quad: FloatArray) -> float:
+    """Return the area of a convex outline."""
+    return float(cv2.contourArea(quad.astype(np.float32)))
+
+
+def quad_overlap(one: FloatArray, other: FloatArray) -> float:
+    """Return the area two convex outlines share."""
+    area, _ = cv2.intersectConvexConvex(
+        cv2.convexHull(one.astype(np.float32)), cv2.convexHull(other.astype(np.float32))
+    )
+    return float(area)
+
+
+def _greedy(quads: FloatArray, odds: FloatArray, candidates: AnyArray, least: float) -> list[int]:
+    """Take the likeliest column again and again that does not lie on one taken before."""
+    taken: list[int] = []
+    for index in candidates[np.argsort(-odds[candidates], kind="stable")]:
+        if odds[index] < least:
+            break
+        area = quad_area(quads[index])
+        if all(
+            quad_overlap(quads[index], quads[other]) <= LARGEST_OVERLAP * min(area, quad_area(quads[other]))
+            for other in taken
+        ):
+            taken.append(int(index))
+    return taken
+
+
+def _widths(quads: FloatArray) -> FloatArray:
+    """Return the mean width of quadrilaterals."""
+    return (
+        np.linalg.norm(quads[..., 1, :] - quads[..., 0, :], axis=-1)
+        + np.linalg.norm(quads[..., 2, :] - quads[..., 3, :], axis=-1)
+    ) / 2
+
+
+def _company(quads: FloatArray, chosen: list[int]) -> FloatArray:
+    """Return the gain of each column from chosen ones of its width that it does not overlap."""
+    gain = np.zeros(len(quads))
+    widths = _widths(quads)
+    centres = quads.mean(axis=1)
+    for other in chosen:
+        apart = np.linalg.norm(centres - centres[other], axis=1) > 0.8 * np.minimum(widths, widths[other])
+        alike = np.exp(-0.5 * (np.log(widths / widths[other]) / 0.1) ** 2)
+        gain = np.maximum(gain, np.where(apart, COMPANY * alike, 0.0))
+    return gain
+
+
+def _gap(quads: FloatArray, odds: FloatArray, chosen: list[int]) -> FloatArray:
+    """Return the penalty of columns whose walls are those of chosen neighbours on both sides."""
+    penalty = np.zeros(len(quads))
+    widths = _widths(quads)
+    for index in range(len(quads)):
+        shared = [False, False]
+        for other in chosen:
+            if other == index or odds[other] < odds[index]:
+                continue
+            for side, (mine, theirs) in enumerate((((0, 3), (1, 2)), ((1, 2), (0, 3)))):
+                shared[side] |= _same_wall(quads[index][list(mine)], quads[other][list(theirs)], widths[other])
+        if all(shared):
+            penalty[index] = GAP_PENALTY
+    return penalty
+
+
+def _same_wall(one: FloatArray, other: FloatArray, width: float) -> bool:
+    """Tell whether two walls (top, bottom point) run within a tenth of a width where both exist."""
+    top, bottom = max(one[0, 1], other[0, 1]), min(one[1, 1], other[1, 1])
+    if bottom - top < 0.3 * width:
+        return False
+    heights = np.array([top, bottom])
+    return bool(np.abs(_wall_x(one, heights) - _wall_x(other, heights)).max() < 0.1 * width)
+
+
+def _wall_x(wall: FloatArray, heights: FloatArray) -> FloatArray:
+    """Return x of a wall (top, bottom point) at heights y."""
+    slope = (wall[1, 0] - wall[0, 0]) / max(wall[1, 1] - wall[0, 1], 1e-6)
+    x: FloatArray = wall[0, 0] + slope * (heights - wall[0, 1])
+    return x
+
+
+def _without_empty_glass(quads: FloatArray, chosen: list[int]) -> list[int]:
+    """Drop columns that end where another begins between about the same walls: the glass above it."""
+    kept = []
+    for index in chosen:
+        foot = quads[index][2:].mean(axis=0)
+        above_liquid = False
+        for other in chosen:
+            if other == index:
+                continue
+            head = quads[other][:2].mean(axis=0)
+            width = float(np.linalg.norm(quads[other][1] - quads[other][0]))
+            above_liquid |= abs(foot[0] - head[0]) < 0.4 * width and -1.0 * width < head[1] - foot[1] < 1.5 * width
+        if not above_liquid:
+            kept.append(index)
+    return kept

@@ -1,0 +1,134 @@
+"""The part of a liquid column that is fit for measuring its colour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray
+from hueph.locate._tube_maps import opponent
+
+__all__ = ["Core", "find_core", "point_in_quad"]
+
+# Samples across the column when looking for uneven places.
+ACROSS = 48
+TALLEST = 480
+# Core limits before anything is left out, shares of the width.
+WALL_SHARE = 0.27
+SURFACE_SHARE = 0.2
+# Colour difference (opponent units, white = 1) that still counts as the same liquid.
+SAME_COLOUR = 0.05
+# A core smaller than these shares of width and height is flagged.
+NARROW_SHARE = 0.2
+SHORT_SHARE = 0.15
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Core:
+    """Usable part: corners, why the rest was left out, and whether little is left."""
+
+    corners: FloatArray
+    left_out: tuple[str, ...]
+    small: bool
+
+
+def point_in_quad(quad: FloatArray, across: float, along: float) -> FloatArray:
+    """Return the point at shares of width and height of a quadrilateral (bilinear)."""
+    top = quad[0] + across * (quad[1] - quad[0])
+    bottom = quad[3] + across * (quad[2] - quad[3])
+    point: FloatArray = top + along * (bottom - top)
+    return point
+
+
+def find_core(encoded: AnyArray, liquid: FloatArray, gain: float, depth: float) -> Core:
+    """Choose the core of a liquid column.
+
+    Parameters
+    ----------
+    encoded : array, shape (h, w, 3), uint8
+        R, G, B code values.
+    liquid : array, shape (4, 2)
+        Column, working-picture pixels: top-left, top-right, bottom-right, bottom-left.
+    gain : float
+        Code range share taken as white.
+    depth : float
+        How far the bottom bulges, share of the radius (1: hemisphere).
+    """
+    width = (np.linalg.norm(liquid[1] - liquid[0]) + np.linalg.norm(liquid[2] - liquid[3])) / 2
+    height = (np.linalg.norm(liquid[3] - liquid[0]) + np.linalg.norm(liquid[2] - liquid[1])) / 2
+    tallness = float(height / max(float(width), 1e-6))
+    top = min(SURFACE_SHARE / tallness, 0.3)
+    bottom = 1.0 - min((0.1 + 0.5 * depth) / tallness, 0.45)
+    picture = _column_picture(encoded, liquid, gain, tallness)
+    rows = picture.shape[0]
+    first, last = round(top * rows), max(round(bottom * rows), round(top * rows) + 2)
+    reasons = ["walls (refraction, dark rims)", "surface"]
+    reasons.append("rounded bottom" if depth > 0.3 else "bottom")
+    left, right = _even_columns(picture[first:last])
+    if right - left < round((1 - 2 * WALL_SHARE) * ACROSS) - 1:
+        reasons.append("uneven stripe (reflection or a neighbour)")
+    low, high = _even_rows(picture[first:last, left:right])
+    if high - low < last - first:
+        reasons.append("uneven band (reflection, label or sediment)")
+    low, high = low + first, high + first
+    shares = (left / ACROSS, right / ACROSS, low / rows, high / rows)
+    corners = np.stack(
+        [
+            point_in_quad(liquid, shares[0], shares[2]),
+            point_in_quad(liquid, shares[1], shares[2]),
+            point_in_quad(liquid, shares[1], shares[3]),
+            point_in_quad(liquid, shares[0], shares[3]),
+        ]
+    )
+    small = shares[1] - shares[0] < NARROW_SHARE or shares[3] - shares[2] < SHORT_SHARE
+    return Core(corners, tuple(reasons), bool(small))
+
+
+def _column_picture(encoded: AnyArray, liquid: FloatArray, gain: float, tallness: float) -> Float32Array:
+    """Return the straightened column in opponent colour."""
+    rows = int(np.clip(round(ACROSS * tallness), 12, TALLEST))
+    corners = np.array([[-0.5, -0.5], [ACROSS - 0.5, -0.5], [ACROSS - 0.5, rows - 0.5], [-0.5, rows - 0.5]])
+    to_picture = cv2.getPerspectiveTransform(corners.astype(np.float32), liquid.astype(np.float32))
+    flat = cv2.warpPerspective(
+        encoded,
+        to_picture,
+        (ACROSS, rows),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return opponent(cv2.blur(flat, (3, 3)), gain)
+
+
+def _even_columns(body: Float32Array) -> tuple[int, int]:
+    """Return the columns of the central part whose colour is that of most of it."""
+    start, stop = round(WALL_SHARE * ACROSS), round((1 - WALL_SHARE) * ACROSS)
+    profile = np.median(body, axis=0)
+    typical = np.median(profile[start:stop], axis=0)
+    away = np.sqrt(((profile - typical) ** 2).sum(axis=1))
+    limit = max(SAME_COLOUR, 3.0 * float(np.median(away[start:stop])))
+    even = away <= limit
+    even[:start] = even[stop:] = False
+    return _longest_run(even, round(NARROW_SHARE * ACROSS / 2), (start, stop))
+
+
+def _even_rows(body: Float32Array) -> tuple[int, int]:
+    """Return the rows whose colour is that of most of the core."""
+    profile = np.median(body, axis=1)
+    typical = np.median(profile, axis=0)
+    away = np.sqrt(((profile - typical) ** 2).sum(axis=1))
+    limit = max(SAME_COLOUR, 4.0 * float(np.median(away)))
+    return _longest_run(away <= limit, max(len(body) // 8, 2), (0, len(body)))
+
+
+def _longest_run(even: BoolArray, least: int, otherwise: tuple[int, int]) -> tuple[int, int]:
+    """Return start and stop of the longest run of True, or `otherwise` when it is too short."""
+    edges = np.diff(np.concatenate([[0], even.astype(np.int8), [0]]))
+    starts, stops = np.nonzero(edges == 1)[0], np.nonzero(edges == -1)[0]
+    if len(starts) == 0:
+        return otherwise
+    best = int(np.argmax(stops - starts))
+    if stops[best] - starts[best] < max(least, 1):
+        return otherwise
+    return int(starts[best]), int(stops[best])

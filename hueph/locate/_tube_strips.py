@@ -1,0 +1,107 @@
+"""Straightened pictures of bands: one vessel width wide is always the same number of samples."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from hueph._types import AnyArray, Float32Array, FloatArray
+from hueph.locate._tube_maps import TubeScene, opponent
+
+__all__ = [
+    "BAND_LEFT",
+    "BAND_TOP",
+    "SAMPLES",
+    "STRIP_SHAPE",
+    "band_points",
+    "settle_walls",
+    "straighten",
+]
+
+# Samples a vessel width; the narrowest bore looked for has about as many pixels.
+SAMPLES = 24
+# A strip shows half a width on either side, 1.25 widths above the level line, 6.75 below.
+BAND_LEFT = SAMPLES // 2
+BAND_TOP = 30
+STRIP_SHAPE = (192, 2 * SAMPLES)
+_BAND_CORNERS = np.array(
+    [
+        [BAND_LEFT, BAND_TOP],
+        [BAND_LEFT + SAMPLES, BAND_TOP],
+        [BAND_LEFT + SAMPLES, BAND_TOP + 3 * SAMPLES],
+        [BAND_LEFT, BAND_TOP + 3 * SAMPLES],
+    ],
+    dtype=np.float32,
+)
+# Shifts of a wall, in samples, at the level line and a reach further down.
+_SHIFTS = np.stack(np.meshgrid(np.arange(-3, 4), np.arange(-4, 5), indexing="ij"), axis=-1).reshape(-1, 2)
+_REACH = int(1.5 * SAMPLES)
+
+
+def straighten(scene: TubeScene, bands: FloatArray) -> Float32Array:
+    """Return the strips of bands in opponent colour, shape (n, rows, columns, 3)."""
+    rows, columns = STRIP_SHAPE
+    stack = np.empty((len(bands), rows, columns, 3), dtype=np.uint8)
+    for strip, band in zip(stack, bands, strict=True):
+        width = float(np.linalg.norm(band[1] - band[0]))
+        level = int(np.clip(np.floor(np.log2(max(width / SAMPLES, 1.0)) + 0.3), 0, len(scene.pyramid) - 1))
+        corners = ((band + 0.5) / 2**level - 0.5).astype(np.float32)
+        to_picture = cv2.getPerspectiveTransform(_BAND_CORNERS, corners)
+        cv2.warpPerspective(
+            scene.pyramid[level],
+            to_picture,
+            (columns, rows),
+            dst=strip,
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    flat = opponent(stack.reshape(-1, columns, 3), scene.gain)
+    return flat.reshape(len(bands), rows, columns, 3)
+
+
+def band_points(bands: FloatArray, points: AnyArray) -> FloatArray:
+    """Turn points (column, row) of strips, shape (n, k, 2), into working-picture pixels."""
+    result = np.empty(points.shape, dtype=np.float64)
+    for index, (band, strip_points) in enumerate(zip(bands, points, strict=True)):
+        to_picture = cv2.getPerspectiveTransform(_BAND_CORNERS, band.astype(np.float32))
+        homogeneous = np.column_stack([strip_points, np.ones(len(strip_points))]) @ to_picture.T
+        result[index] = homogeneous[:, :2] / homogeneous[:, 2:]
+    return result
+
+
+def settle_walls(bands: FloatArray, strips: Float32Array) -> FloatArray:
+    """Move and turn the walls of bands onto the strongest straight edges near them."""
+    count = len(bands)
+    rows = np.arange(BAND_TOP + 3, BAND_TOP + _REACH, 3)
+    part = strips[:, BAND_TOP - 3 : BAND_TOP + _REACH + 3]
+    step = part[:, :, 2:] - part[:, :, :-2]
+    summed = np.cumsum(np.concatenate([np.zeros_like(step[:, :1]), step], axis=1), axis=1)
+    local = rows - BAND_TOP + 3
+    box = (summed[:, local + 4] - summed[:, local - 3]) / np.float32(14.0)
+    evidence = np.sqrt(np.sqrt(np.einsum("nijk,nijk->nij", box, box)))
+    share = (rows - BAND_TOP) / _REACH
+    path = np.round(_SHIFTS[:, :1] + (_SHIFTS[:, 1:] - _SHIFTS[:, :1]) * share).astype(int)
+    # of lines about as clear, the one nearest to where the search saw the wall
+    liking = 1.0 - 0.01 * np.abs(_SHIFTS).sum(axis=1)
+    points = np.empty((count, 4, 2))
+    for side, column in ((0, BAND_LEFT), (1, BAND_LEFT + SAMPLES)):
+        at = np.clip(column + path - 1, 0, evidence.shape[2] - 1)
+        score = evidence[:, np.arange(len(rows)), at].mean(axis=2) * liking
+        shift = _SHIFTS[np.argmax(score, axis=1)]
+        lower = shift[:, 0] + (shift[:, 1] - shift[:, 0]) * (3 * SAMPLES / _REACH)
+        upper_row, lower_row = (0, 3) if side == 0 else (1, 2)
+        points[:, upper_row] = np.column_stack([column + shift[:, 0], np.full(count, BAND_TOP)])
+        points[:, lower_row] = np.column_stack([column + lower, np.full(count, BAND_TOP + 3 * SAMPLES)])
+    moved = band_points(bands, points)
+    return _three_widths_tall(moved)
+
+
+def _three_widths_tall(bands: FloatArray) -> FloatArray:
+    """Put the lower corners three widths below the upper ones, along the walls."""
+    result = bands.copy()
+    width = np.linalg.norm(bands[:, 1] - bands[:, 0], axis=1)[:, None]
+    for lower, upper in ((2, 1), (3, 0)):
+        down = bands[:, lower] - bands[:, upper]
+        length = np.maximum(np.linalg.norm(down, axis=1)[:, None], 1e-6)
+        result[:, lower] = bands[:, upper] + down / length * 3.0 * width
+    return result

@@ -1,0 +1,194 @@
+"""Find vessels with liquid: round-bottom tubes, vials, beakers, flasks.
+
+A liquid shows as a level line (its surface) from the ends of which two walls hang, down to a bottom.
+Nothing is asked of its colour, so colourless and turbid liquids are found like coloured ones, and
+soft-edged caustics and shadows are not. Stages: edge maps of a reduced picture (`_tube_maps`), bands
+below level lines (`_tube_bands`), straightened strips (`_tube_strips`), features of a proposed column
+(`_tube_features`), log odds (`_tube_score`), choice among overlapping columns (`_tube_choice`), the
+core (`_tube_core`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+
+from hueph._types import AnyArray, Float32Array, FloatArray
+from hueph.errors import InputError, TubesNotFound
+from hueph.locate._tube_bands import find_bands
+from hueph.locate._tube_choice import choose
+from hueph.locate._tube_core import find_core
+from hueph.locate._tube_features import Columns, describe
+from hueph.locate._tube_maps import TubeScene, build_scene
+from hueph.locate._tube_score import score_columns
+from hueph.locate._tube_strips import (
+    BAND_LEFT,
+    BAND_TOP,
+    SAMPLES,
+    STRIP_SHAPE,
+    band_points,
+    settle_walls,
+    straighten,
+)
+from hueph.locate.types import StripLocation, TubeLocation
+from hueph.photo import Photo
+
+__all__ = ["locate_tubes"]
+
+# The card reaches this many patch sides beyond its patches (margin, printed numbers).
+CARD_MARGIN = 0.6
+# Shares of the longest side below which a picture cannot hold a tube worth measuring.
+SMALLEST_PICTURE = 48
+
+
+def locate_tubes(
+    photo: Photo,
+    strip: StripLocation | None,
+    *,
+    boxes: Sequence[tuple[float, float, float, float]] | None = None,
+) -> tuple[TubeLocation, ...]:
+    """Find the vessels with liquid in a photograph, left to right.
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright picture.
+    strip : StripLocation or None
+        The printed strip, left out of the search; None when there is none.
+    boxes : sequence of (x, y, width, height), optional
+        Rectangles drawn by the user, working-picture pixels: taken as the liquid, nothing is searched.
+
+    Returns
+    -------
+    tuple of TubeLocation
+        Working-picture pixels, left to right.
+
+    Raises
+    ------
+    TubesNotFound
+        No vessel with liquid.
+    InputError
+        A box is not four finite numbers, has no area, or does not lie in the picture.
+    """
+    if boxes is not None:
+        return _by_hand(photo, boxes)
+    height, width = photo.encoded.shape[:2]
+    if min(height, width) < SMALLEST_PICTURE:
+        raise TubesNotFound(
+            f"no tube found in {photo.file}: at least {SMALLEST_PICTURE} pixels on the shorter side are needed, "
+            f"the picture has {width} by {height}; send the original file"
+        )
+    outline, patches = _card_outline(strip)
+    scene = build_scene(photo.encoded, outline)
+    quads, depths, odds = _propose(scene)
+    chosen = choose(quads, odds, patches) if len(quads) else []
+    if not chosen:
+        raise TubesNotFound(
+            f"no tube found in {photo.file}: a tube shows as a level liquid surface between two upright walls, "
+            "and none was seen clearly enough; retake with the whole liquid in view before a plain backing, "
+            "or outline it with --tube x,y,width,height"
+        )
+    return tuple(
+        _location(scene.pyramid[0], quads[index], scene.gain, float(depths[index]), by_hand=False)
+        for index in chosen
+    )
+
+
+def _propose(scene: TubeScene) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return proposed columns (m, 4, 2), the depth of their bottoms and their log odds."""
+    bands = find_bands(scene)
+    if len(bands) == 0:
+        return np.zeros((0, 4, 2)), np.zeros(0), np.zeros(0)
+    bands = settle_walls(bands, straighten(scene, bands))
+    strips = straighten(scene, bands)
+    height, width = scene.pyramid[0].shape[:2]
+    sizes = np.linalg.norm(bands[:, 1] - bands[:, 0], axis=1) / max(height, width)
+    backing, deepest = _rows_in_picture(scene, bands, height)
+    columns = describe(strips, backing, scene.unit, sizes, deepest)
+    if len(columns.strip) == 0:
+        return np.zeros((0, 4, 2)), np.zeros(0), np.zeros(0)
+    return _quads(bands, columns), columns.depth, score_columns(columns.features)
+
+
+def _rows_in_picture(scene: TubeScene, bands: FloatArray, height: int) -> tuple[Float32Array, AnyArray]:
+    """Return the backing's colour at each row of the strips, and the last row inside the picture."""
+    upper = (bands[:, 0, 1] + bands[:, 1, 1]) / 2
+    drop = (bands[:, 2, 1] + bands[:, 3, 1]) / 2 - upper
+    share = (np.arange(STRIP_SHAPE[0]) - BAND_TOP) / (3 * SAMPLES)
+    y = np.round((upper[:, None] + share * drop[:, None]) * scene.scale).astype(int)
+    backing = scene.backing[np.clip(y, 0, len(scene.backing) - 1)]
+    deepest = BAND_TOP + 3 * SAMPLES * (height - 1 - upper) / np.maximum(drop, 1e-3)
+    return backing, np.clip(deepest, 0, STRIP_SHAPE[0] - 1).astype(int)
+
+
+def _quads(bands: FloatArray, columns: Columns) -> FloatArray:
+    """Return the corners of proposed columns in working-picture pixels."""
+    left = np.full(len(columns.top), BAND_LEFT)
+    right = left + SAMPLES
+    points = np.stack(
+        [
+            np.stack([left, columns.top], axis=1),
+            np.stack([right, columns.top], axis=1),
+            np.stack([right, columns.bottom], axis=1),
+            np.stack([left, columns.bottom], axis=1),
+        ],
+        axis=1,
+    ).astype(np.float64)
+    return band_points(bands[columns.strip], points)
+
+
+def _card_outline(strip: StripLocation | None) -> tuple[FloatArray | None, FloatArray | None]:
+    """Return outlines of the card with its margin, and of its patches alone."""
+    if strip is None:
+        return None, None
+    patches = np.asarray(strip.patches, dtype=np.float64)
+    side = float(np.median(np.linalg.norm(patches - np.roll(patches, 1, axis=1), axis=2)))
+    points = patches.reshape(-1, 2).astype(np.float32)
+    centre, (width, height), angle = cv2.minAreaRect(points)
+    grown = (width + 2 * CARD_MARGIN * side, height + 2 * CARD_MARGIN * side)
+    outline = np.asarray(cv2.boxPoints((centre, grown, angle)), dtype=np.float64)
+    hull = np.asarray(cv2.convexHull(points)[:, 0], dtype=np.float64)
+    return outline, hull
+
+
+def _location(
+    picture: AnyArray, liquid: FloatArray, gain: float, depth: float, *, by_hand: bool
+) -> TubeLocation:
+    """Work out the core of a column and wrap both."""
+    core = find_core(picture, liquid, gain, depth)
+    flags = {"small-core"} if core.small else set()
+    if by_hand:
+        flags.add("tube-by-hand")
+    return TubeLocation(liquid, core.corners, core.left_out, frozenset(flags), by_hand)
+
+
+def _by_hand(photo: Photo, boxes: Sequence[tuple[float, float, float, float]]) -> tuple[TubeLocation, ...]:
+    """Take rectangles drawn by the user as the liquid."""
+    height, width = photo.encoded.shape[:2]
+    quads = []
+    for number, box in enumerate(boxes, start=1):
+        try:
+            x, y, w, h = (float(value) for value in box)
+        except (TypeError, ValueError) as error:
+            raise InputError(
+                f"tube {number}: a tube is outlined by four numbers x,y,width,height, got {box!r}"
+            ) from error
+        if not np.isfinite([x, y, w, h]).all() or w < 4 or h < 4:
+            raise InputError(
+                f"tube {number}: an outline needs finite numbers and at least 4 pixels each way, "
+                f"got x={x:g}, y={y:g}, width={w:g}, height={h:g}"
+            )
+        if x < 0 or y < 0 or x + w > width or y + h > height:
+            raise InputError(
+                f"tube {number}: the outline must lie in the picture of {width} by {height} pixels, "
+                f"got x={x:g}, y={y:g}, width={w:g}, height={h:g}"
+            )
+        quads.append(np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]]))
+    if not quads:
+        raise InputError("outlining tubes by hand needs at least one x,y,width,height, got none")
+    quads.sort(key=lambda quad: float(quad[0, 0]))
+    scene = build_scene(photo.encoded)
+    # how far the bottom bulges is not known: half a hemisphere is kept free
+    return tuple(_location(scene.pyramid[0], quad, scene.gain, 0.5, by_hand=True) for quad in quads)
