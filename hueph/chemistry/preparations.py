@@ -171,8 +171,8 @@ def volume_to_reach(
     Notes
     -----
     The sign of (pH - target) changes between no titrant and titrant alone, or the target is out of reach.
-    The fraction of titrant in the mixture is bracketed on a grid that is refined until the volume is sharp
-    to 1e-9 of itself; the grid is solved as one array.
+    The share of titrant in the mixture is bracketed on a grid, solved as one array, and the bracket closed
+    until the pH is sharp to 1e-9 or the share to 1e-9 of itself.
     """
     sample, titrant = sample.first(), titrant.first()
     start = float(sample.volume_ml[0])
@@ -183,17 +183,42 @@ def volume_to_reach(
     rising = ends[1] > ends[0]
     spaced = np.geomspace(low, 0.5, 60)
     grid = np.concatenate([[0.0], spaced, 1.0 - np.geomspace(0.5, 1.0 - high, 30)[1:]])
-    for _ in range(8):
-        above = (_ph_at_fractions(sample, titrant, grid, conditions) > target_ph) == rising
-        # The curve of a titration is monotone, so the first crossing is the only one.
-        first = int(np.argmax(above)) if np.any(above) else grid.size - 1
-        first = max(first, 1)
-        low, high = float(grid[first - 1]), float(grid[first])
-        if high - low <= 1e-9 * high:
-            break
-        grid = np.linspace(low, high, 41)
-    share = 0.5 * (low + high)
+    above = (_ph_at_fractions(sample, titrant, grid, conditions) > target_ph) == rising
+    # The first crossing is the one a person adding titrant meets.
+    first = max(int(np.argmax(above)) if np.any(above) else grid.size - 1, 1)
+    share = _refine(sample, titrant, target_ph, (float(grid[first - 1]), float(grid[first])), conditions)
     return start * share / (1.0 - share)
+
+
+def _refine(
+    sample: Mixture,
+    titrant: Mixture,
+    target_ph: float,
+    bracket: tuple[float, float],
+    conditions: Conditions | None,
+) -> float:
+    """Close a bracket of the titrant's share round a pH by false position (Illinois variant)."""
+    low, high = bracket
+    off_low, off_high = (
+        float(ph) - target_ph for ph in _ph_at_fractions(sample, titrant, np.array([low, high]), conditions)
+    )
+    kept = 0  # +1 when the upper end stayed last time, -1 when the lower one did
+    for _ in range(100):
+        if high - low <= 1e-9 * high or off_low == off_high:
+            break
+        share = low - off_low * (high - low) / (off_high - off_low)
+        off = float(_ph_at_fractions(sample, titrant, np.array([share]), conditions)[0]) - target_ph
+        if abs(off) < 1e-9:
+            return share
+        if (off > 0.0) == (off_high > 0.0):
+            high, off_high = share, off
+            off_low *= 0.5 if kept == -1 else 1.0
+            kept = -1
+        else:
+            low, off_low = share, off
+            off_high *= 0.5 if kept == 1 else 1.0
+            kept = 1
+    return 0.5 * (low + high)
 
 
 def _ph_at_fractions(
