@@ -16,7 +16,7 @@ def box_corners(boxes: FloatArray) -> FloatArray:
     return np.stack([boxes[:, [0, 1]], boxes[:, [2, 1]], boxes[:, [2, 3]], boxes[:, [0, 3]]], axis=1)
 
 
-def settle_quads(lab: AnyArray, found: Arrangement) -> FloatArray:
+def settle_quads(lab: AnyArray, found: Arrangement) -> tuple[FloatArray, FloatArray]:
     """Return corner points of patches: each edge as seen, held by what all patches agree on.
 
     Parameters
@@ -27,12 +27,14 @@ def settle_quads(lab: AnyArray, found: Arrangement) -> FloatArray:
 
     Returns
     -------
-    array, shape (n, 4, 2)
+    quads : array, shape (n, 4, 2)
         Corner points (x, y), pixels.
+    plan : array, shape (n, 4, 2)
+        The same corners in an arrangement of one size and one pitch each way.
     """
     boxes = refine_boxes(lab, found.boxes)
     if found.kind == "unequal" or len(boxes) < 4:
-        return box_corners(boxes)
+        return box_corners(boxes), box_corners(boxes)
     regular = _regular(found)
     corners = box_corners(boxes)
     plan = box_corners(regular)
@@ -46,7 +48,7 @@ def settle_quads(lab: AnyArray, found: Arrangement) -> FloatArray:
     size = float(np.min(np.median(regular[:, 2:] - regular[:, :2], axis=0)))
     far = np.linalg.norm(fitted - corners, axis=2).max(axis=1) > max(0.05 * size, 1.2)
     far |= ~found.seen
-    return np.where(far[:, None, None], fitted, corners)
+    return np.where(far[:, None, None], fitted, corners), plan
 
 
 def _regular(found: Arrangement) -> FloatArray:

@@ -12,7 +12,9 @@ __all__ = ["card_extent"]
 _SIDE = 700  # pixels of the reduced picture in which the paper is traced
 
 
-def card_extent(linear: AnyArray, quads: FloatArray) -> tuple[float, float, float, float]:
+def card_extent(
+    linear: AnyArray, quads: FloatArray, *, limit: float | None = None
+) -> tuple[float, float, float, float]:
     """Return x0, y0, x1, y1 of the paper around the patches; the whole picture when it is all card.
 
     Parameters
@@ -21,6 +23,8 @@ def card_extent(linear: AnyArray, quads: FloatArray) -> tuple[float, float, floa
         Flat picture, linear light.
     quads : array, shape (n, 4, 2)
         Corner points of the patches.
+    limit : float, optional
+        Farthest reach beyond the patches, in patches (white paper behind a white card has no edge).
     """
     height, width = linear.shape[:2]
     scale = min(1.0, _SIDE / max(height, width))
@@ -56,6 +60,11 @@ def card_extent(linear: AnyArray, quads: FloatArray) -> tuple[float, float, floa
     box = np.array([left, top, right, bottom]) / scale
     if np.abs(box - [0, 0, width, height]).max() <= 2.5 / scale:
         return 0.0, 0.0, float(width), float(height)
+    if limit is not None:
+        corner = quads.reshape(-1, 2)
+        reach_px = limit * float(size.max()) / scale
+        box[:2] = np.maximum(box[:2], corner.min(axis=0) - reach_px)
+        box[2:] = np.minimum(box[2:], corner.max(axis=0) + reach_px)
     low = np.clip(box[:2], 0, None)
     high = np.minimum(box[2:], [width, height])
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])

@@ -18,6 +18,7 @@ __all__ = ["FlatChart", "find_patches"]
 
 # Longest side of the picture in which patches are looked for; small artwork is enlarged to the lower one.
 _LARGEST_SIDE, _SMALLEST_SIDE = 1400, 500
+_NOISY, _NOISY_SIDE = 1.6, 700  # CIELAB units; pixels
 _TURN_WORTH_UNDOING = 0.15  # degrees; less moves an edge by under a pixel
 
 
@@ -29,6 +30,8 @@ class FlatChart:
     ----------
     quads : array, shape (n, 4, 2)
         Corner points (x, y) in reading order, picture pixels, top-left first and clockwise.
+    plan : array, shape (n, 4, 2)
+        The same corners with the view's perspective taken out: one size, one pitch each way.
     seen : array of bool, shape (n,)
         False for a patch whose place was inferred.
     kind, layout : str
@@ -36,6 +39,7 @@ class FlatChart:
     """
 
     quads: FloatArray
+    plan: FloatArray
     seen: BoolArray
     kind: str
     layout: str
@@ -50,7 +54,9 @@ class _View:
     noise: float
 
 
-def find_patches(linear: AnyArray, count: int) -> FlatChart:
+def find_patches(
+    linear: AnyArray, count: int, *, around: tuple[float, float, float, float] | None = None
+) -> FlatChart:
     """Find `count` patches of a chart in a flat picture.
 
     Parameters
@@ -59,6 +65,8 @@ def find_patches(linear: AnyArray, count: int) -> FlatChart:
         Linear light, sRGB primaries; a turn of a few degrees and slightly uneven light are allowed.
     count : int
         Patches of the chart.
+    around : tuple of float, optional
+        x0, y0, x1, y1 that the patches fill, pixels, within a third of a patch.
 
     Returns
     -------
@@ -87,9 +95,9 @@ def find_patches(linear: AnyArray, count: int) -> FlatChart:
         except ChartError as error:
             problem = problem or error
             continue
-        quads = settle_quads(turned, found)
+        quads, plan = settle_quads(turned, found)
         quads = (quads @ back[:, :2].T + back[:, 2]) / scale
-        return FlatChart(quads, found.seen, found.kind, found.layout)
+        return FlatChart(quads, plan / scale, found.seen, found.kind, found.layout)
     assert problem is not None
     raise problem
 
@@ -101,15 +109,19 @@ def linear_to_lab(linear: AnyArray) -> AnyArray:
     return np.asarray(cv2.cvtColor(encoded.astype(np.float32), cv2.COLOR_RGB2LAB))
 
 
-def _resized(lab: AnyArray) -> tuple[AnyArray, float]:
+def _resized(linear: AnyArray) -> tuple[AnyArray, float]:
     """Bring the picture to a size fit for searching; also the factor."""
-    side = max(lab.shape[:2])
+    side = max(linear.shape[:2])
     scale = min(1.0, _LARGEST_SIDE / side) if side >= _SMALLEST_SIDE else float(-(-_SMALLEST_SIDE // side))
-    if scale == 1.0:
-        return lab, 1.0
-    method = cv2.INTER_AREA if scale < 1 else cv2.INTER_NEAREST
-    size = (max(1, round(lab.shape[1] * scale)), max(1, round(lab.shape[0] * scale)))
-    return cv2.resize(lab, size, interpolation=method), scale
+    if scale != 1.0:
+        method = cv2.INTER_AREA if scale < 1 else cv2.INTER_NEAREST
+        size = (max(1, round(linear.shape[1] * scale)), max(1, round(linear.shape[0] * scale)))
+        linear = cv2.resize(linear, size, interpolation=method)
+    # In a noisy picture fewer, quieter pixels show more.
+    while max(linear.shape[:2]) > _NOISY_SIDE and noise_of(linear_to_lab(linear)) > _NOISY:
+        linear = cv2.resize(linear, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        scale *= 0.5
+    return linear, scale
 
 
 def _search(lab: AnyArray, paper: FloatArray, count: int) -> tuple[Arrangement, AnyArray, FloatArray]:

@@ -44,6 +44,19 @@ class ChartPicture:
         """Points of this picture (edges at whole numbers) in full-picture pixels of the same kind."""
         return self.photo.to_full(points - 0.5) + 0.5
 
+    def flattened(self, to_flat: FloatArray, size: tuple[int, int]) -> tuple[AnyArray, BoolArray]:
+        """Return linear light and clipping seen through a homography (picture to flat), size (width, height)."""
+        import cv2
+
+        centred = np.array([[1, 0, -0.5], [0, 1, -0.5], [0, 0, 1.0]])
+        matrix = centred @ to_flat @ np.linalg.inv(centred)  # cv2 counts from pixel centres
+        edge = cv2.BORDER_REPLICATE
+        linear = cv2.warpPerspective(self.linear, matrix, size, flags=cv2.INTER_AREA, borderMode=edge)
+        clipped = cv2.warpPerspective(
+            self.clipped.astype(np.uint8), matrix, size, flags=cv2.INTER_NEAREST, borderMode=edge
+        )
+        return linear, clipped.astype(bool)
+
     def from_full(self, points: FloatArray) -> FloatArray:
         """Inverse of `to_full`."""
         return self.photo.to_working(points - 0.5) + 0.5

@@ -23,6 +23,8 @@ _EDGES = (0.3, 0.8, 2.0, 4.5, 10.0)
 _MIN_SIDE_SHARE = 0.006
 _MIN_SIDE_PX = 5.0
 _MIN_FILL = 0.84
+# Of a mask's components only the largest are looked at: noise makes thousands of small ones.
+_MOST_COMPONENTS = 120
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,10 +46,11 @@ class Regions:
     turn: float
 
 
-def noise_of(lab: FloatArray) -> float:
-    """Return the standard deviation of pixel noise, CIELAB units, from neighbouring pixels."""
-    steps = np.abs(np.diff(lab[:, ::2], axis=1)) if lab.shape[1] > 3 else np.zeros(1)
-    return float(np.sqrt(np.sum((np.median(steps.reshape(-1, 3), axis=0) / 0.6745) ** 2) / 2)) if steps.ndim == 3 else 0.0
+def noise_of(lab: AnyArray) -> float:
+    """Return the standard deviation of noise that smooth areas show within a few pixels, CIELAB units."""
+    single = np.ascontiguousarray(lab, dtype=np.float32)
+    rest = np.abs(single - cv2.GaussianBlur(single, (0, 0), 3.0))[::2, ::2].reshape(-1, 3)
+    return float(np.sqrt(np.sum((np.median(rest, axis=0) / 0.6745) ** 2)))
 
 
 def paper_colours(lab: FloatArray, limit: int = 3) -> FloatArray:
@@ -90,14 +93,15 @@ def find_regions(lab: FloatArray, paper: FloatArray) -> Regions:
     boxes: list[tuple[float, float, float, float]] = []
     fills: list[float] = []
     turns: list[tuple[float, float]] = []
+    # A level within the noise shatters the paper into specks; the highest are always tried.
     distance = np.linalg.norm(smooth - paper, axis=2)
     for level in _DISTANCES:
-        if level < 4 * noise and level < _DISTANCES[-2]:
+        if level < 3 * noise and level < _DISTANCES[-2]:
             continue
         _collect(distance > level, smallest, 0.0, boxes, fills, turns)
     strength = _edge_strength(smooth)
     for level in _EDGES:
-        if level < 4 * noise and level < _EDGES[-2]:
+        if level < 2 * noise and level < _EDGES[-2]:
             continue
         _collect(strength < level, smallest, 0.5, boxes, fills, None)
     return _without_doubles(np.array(boxes).reshape(-1, 4), np.array(fills), _common_turn(turns))
@@ -106,9 +110,10 @@ def find_regions(lab: FloatArray, paper: FloatArray) -> Regions:
 def _denoised(lab: FloatArray) -> AnyArray:
     """Median-filter a noisy picture; leave a clean one as it is."""
     single = np.ascontiguousarray(lab, dtype=np.float32)
-    if noise_of(lab) < 0.15:
+    noise = noise_of(single)
+    if noise < 0.15:
         return single
-    size = 3 if noise_of(lab) < 1.5 else 5
+    size = 3 if noise < 1.5 else 5
     return np.stack([cv2.medianBlur(np.ascontiguousarray(single[..., k]), size) for k in range(3)], axis=-1)
 
 
@@ -137,7 +142,8 @@ def _collect(
     chosen = (np.minimum(wide, tall) >= smallest - 2 * grow) & (area > 0.4 * wide * tall)
     chosen &= (wide < 0.995 * width) | (tall < 0.995 * height)
     chosen[0] = False
-    for number in np.flatnonzero(chosen):
+    numbers = np.flatnonzero(chosen)
+    for number in numbers[np.argsort(-area[numbers], kind="stable")][:_MOST_COMPONENTS]:
         x, y, w, h = (int(value) for value in stats[number, :4])
         part = np.pad((labels[y : y + h, x : x + w] == number).astype(np.uint8), 1)
         contours, _ = cv2.findContours(part, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
