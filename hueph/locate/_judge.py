@@ -10,11 +10,11 @@ from hueph._types import BoolArray, Float32Array, FloatArray, UInt8Array
 from hueph.chart import Chart
 from hueph.locate._hypotheses import ChartPlan
 from hueph.locate._order import MISFIT_CAP, chart_colours, colour_misfit
-from hueph.locate._probe import ChartProbe
+from hueph.locate._probe import PAPER, ChartProbe, Colours
 from hueph.locate._quads import reduce_picture
 from hueph.locate._refine import edge_set, refine_pose
 from hueph.locate._rivals import rival_placements
-from hueph.locate.geometry import apply_homography, quad_sides, resize_homography
+from hueph.locate.geometry import apply_homography, local_jacobian, quad_sides, resize_homography
 from hueph.locate.types import StripLocation
 from hueph.photo import Photo
 
@@ -24,16 +24,26 @@ __all__ = ["Judge", "Verdict"]
 # development photographs the right chart stays below 1.4, another indicator's is above 2.0.
 MOST_MISFIT = 1.75
 MISFIT_FLAGGED = 1.45
-# A rival order must be worse by this many standard deviations, and by this factor.
+# A rival order must be worse by this many standard deviations, and its sum of squares by this
+# share of the accepted one's (what misfits for another reason must not decide).
 LEAST_MARGIN = 3.0
-LEAST_RATIO = 1.2
+LEAST_EXCESS = 0.45
 # A patch is seen when its colour fits this well (same units) ...
 SEEN_RESIDUAL = 3.0
 # ... and its inside is even: Oklab
 SEEN_SPREAD = 0.035
 # share of the patches and of their visible edges that must be found
 LEAST_SEEN_SHARE = 0.6
-LEAST_SUPPORT = 0.55
+LEAST_SUPPORT = 0.6
+MOST_FORESHORTENING = 1.75
+# edges softer than this share of a patch: out of focus
+BLURRED = 0.5
+# a patch with less than this share of its expected contrast to the paper is not there ...
+BLANK_SHARE = 0.35
+# ... if that contrast, Oklab, is more than noise
+BLANK_CONTRAST = 0.05
+# colours inside one patch differ less than this, Oklab
+MOST_SPREAD = 0.08
 SMALLEST_PATCH = 6.0
 SMALL_PATCH = 10.0
 # resolution at which colours and edges are judged, pixels along a patch's short side
@@ -49,8 +59,8 @@ class Verdict:
     misfit: float
     score: float
     margin: float
-    ratio: float
     support: float
+    foreshortening: float
     seen: BoolArray
     inside: int
     patch_pixels: float
@@ -68,14 +78,14 @@ class Verdict:
             return "too-small"
         if self.inside < needed:
             return "cut-off"
-        if self.margin < LEAST_MARGIN or self.ratio < LEAST_RATIO:
-            return "order-ambiguous"
+        if self.support < LEAST_SUPPORT and not self.by_hand:
+            return "blurred" if self.blur > BLURRED * self.patch_pixels else "not-seen"
+        if self.misfit > MOST_MISFIT or self.foreshortening > MOST_FORESHORTENING:
+            return "not-seen"
         if self.seen.sum() < needed:
             return "cut-off" if self.inside < count else "too-few-patches"
-        if self.support < LEAST_SUPPORT:
-            return "blurred" if self.blur > 0.5 * self.patch_pixels else "not-seen"
-        if self.misfit > MOST_MISFIT:
-            return "not-seen"
+        if self.margin < LEAST_MARGIN or self.margin**2 < LEAST_EXCESS * count * self.misfit**2:
+            return "order-ambiguous"
         return ""
 
     @property
@@ -142,9 +152,8 @@ class Judge:
         """Return at most `most` distinct poses (k, 3, 3) whose colours look like the chart's."""
         if not len(poses):
             return poses
-        colours = self.probe.read(self.linear(picture), poses, self.photo.to_linear_srgb)
-        fit = colour_misfit(colours.relative, self.reference, rounds=1)
-        usable = np.where(np.isfinite(colours.paper).all(axis=1), fit.misfit, np.inf)
+        seen = self.probe.glance(self.linear(picture), poses, self.photo.to_linear_srgb)
+        usable = colour_misfit(seen, self.reference, rounds=1).misfit
         centres = apply_homography(poses, self.plan.centres)
         size = np.sqrt(np.abs(np.linalg.det(poses[:, :2, :2]))) * self.plan.short_side
         chosen: list[int] = []
@@ -164,34 +173,45 @@ class Judge:
         refined = refine_pose(picture, rough, corners, self.edges)
         placed = refined.pose if refined.support > 0 else rough
         placements = np.concatenate([np.eye(3)[None], self.rivals])
-        colours = self.probe.read(self.linear(picture), placed @ placements, self.photo.to_linear_srgb)
-        fit = colour_misfit(colours.relative, self.reference)
+        colours = self.probe.read(self.linear(picture), placed, placements, self.photo.to_linear_srgb)
+        fit = colour_misfit(self._only_patches(colours), self.reference)
         count = len(corners)
         best = float(fit.misfit[0])
-        others = fit.misfit[1:]
-        rival = float(others.min()) if len(others) else MISFIT_CAP
+        rival = float(fit.misfit[1:].min(initial=MISFIT_CAP))
         final = to_working @ placed
         final = final / final[2, 2]
         patches = apply_homography(final, corners.reshape(-1, 2)).reshape(-1, 4, 2)
         residual = fit.residual[0]
+        shown = np.isfinite(residual)
+        misfit = float(np.sqrt(np.mean(np.minimum(residual[shown], MISFIT_CAP) ** 2))) if shown.any() else 9.0
         seen = (residual < SEEN_RESIDUAL) & (colours.spread[0] < SEEN_SPREAD)
+        values = np.linalg.svd(np.nan_to_num(local_jacobian(final, self.plan.centres.mean(axis=0))))[1]
         height, width = self.photo.encoded.shape[:2]
         within = ((patches >= -0.5) & (patches < np.array([width, height]) - 0.5)).all(axis=(1, 2))
         pixels = float(np.median(np.nan_to_num(quad_sides(patches)).min(axis=1)))
         return Verdict(
             pose=final,
             patches=patches,
-            misfit=best,
+            misfit=misfit,
             score=best + 2.0 * (1.0 - refined.support),
             margin=float(np.sqrt(max(count * (rival**2 - best**2), 0.0))),
-            ratio=rival / max(best, 1e-6),
             support=refined.support,
+            foreshortening=float(values[0] / max(values[1], 1e-9)),
             seen=seen & within,
             inside=int(within.sum()),
             patch_pixels=pixels,
             blur=refined.blur * to_working[0, 0],
             by_hand=by_hand,
         )
+
+    def _only_patches(self, colours: Colours) -> FloatArray:
+        """Colours, nan where no printed patch shows: blank, uneven, or no paper around."""
+        expected = np.linalg.norm(self.reference - PAPER, axis=1)
+        contrast = np.linalg.norm(colours.relative - PAPER, axis=2)
+        blank = (contrast < BLANK_SHARE * expected) & (expected > BLANK_CONTRAST)
+        relative = colours.relative.copy()
+        relative[blank | ~colours.framed | (colours.spread > MOST_SPREAD)] = np.nan
+        return relative
 
     def _suited(self, pose: FloatArray) -> tuple[UInt8Array, FloatArray]:
         """Return the reduction in which patches are about `JUDGED_PIXELS` wide."""

@@ -11,35 +11,39 @@ from hueph.chart import Chart
 from hueph.locate._order import relative_oklab
 from hueph.locate.geometry import apply_homography, quad_sides
 
-__all__ = ["ChartProbe", "Colours"]
+__all__ = ["PAPER", "ChartProbe", "Colours"]
 
 # where paper is looked for: this share of the short side away from a patch
 PAPER_DISTANCE = 0.16
 # inside a patch: a grid of 3 x 3 over its middle half
 INSIDE = (0.27, 0.5, 0.73)
-MOST_PAPER_POINTS = 36
+MIDDLE = 4
+SPREAD_RANK = 6
+QUICK_PAPER_POINTS = 16
+# of the points beside patches, this quantile stands for paper: some lie on figures or in shadow
+PAPER_QUANTILE = 0.6
+PAPER = np.array([1.0, 0.0, 0.0])
+# closer to paper than this, Oklab, counts as paper
+LIKE_PAPER = 0.06
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Colours:
-    """Colours under m poses.
+    """Colours of n patches under m placements.
 
     Attributes
     ----------
     relative : array, shape (m, n, 3)
-        Oklab relative to the paper; nan outside the picture.
+        Oklab relative to the paper; nan where the patch is not wholly in the picture.
     spread : array, shape (m, n)
-        Median distance, Oklab, of the points of a patch from its middle value.
-    paper : array, shape (m, 3)
-        Linear sRGB of the paper; nan when no paper point lies in the picture.
-    paper_spread : array, shape (m,)
-        Median relative deviation of the paper points.
+        How far, Oklab, the third-farthest point of a patch lies from its middle value.
+    framed : array of bool, shape (m, n)
+        Most points just outside a patch look like paper.
     """
 
     relative: FloatArray
     spread: FloatArray
-    paper: FloatArray
-    paper_spread: FloatArray
+    framed: FloatArray
 
 
 class ChartProbe:
@@ -48,32 +52,117 @@ class ChartProbe:
     def __init__(self, chart: Chart) -> None:
         """Prepare the points (card units)."""
         corners = chart.corners
-        u, v = (axis.ravel() for axis in np.meshgrid(INSIDE, INSIDE))
-        weights = np.stack([(1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v], axis=1)
         self.count = len(corners)
-        self.inside = np.einsum("kc,ncx->nkx", weights, corners).reshape(-1, 2)
-        self.paper = _paper_points(corners, chart.card_size)
+        self.inside = _inside_points(corners)
+        self.paper, self.owner, self.side = _paper_points(corners, chart.card_size)
+        self.few_paper = np.arange(0, len(self.paper), max(1, -(-len(self.paper) // QUICK_PAPER_POINTS)))
+        self.centre = corners.reshape(-1, 2).mean(axis=0)
+        self.reach = float(np.abs(corners.reshape(-1, 2) - self.centre).max())
 
-    def read(self, linear: AnyArray, poses: FloatArray, to_srgb: FloatArray) -> Colours:
-        """Read all points under poses (m, 3, 3) that map card units to pixels of `linear` (h, w, 3)."""
-        inside, ok = _sample(linear, apply_homography(poses, self.inside))
-        paper_points, paper_ok = _sample(linear, apply_homography(poses, self.paper))
-        paper_points[~paper_ok] = np.nan
-        paper_points.sort(axis=1)
+    def glance(self, linear: AnyArray, poses: FloatArray, to_srgb: FloatArray) -> FloatArray:
+        """Read the middle of each patch under many poses.
+
+        Parameters
+        ----------
+        linear : array, shape (h, w, 3)
+            Linear light, file primaries.
+        poses : array, shape (m, 3, 3)
+            Card units to pixels of `linear`.
+        to_srgb : array, shape (3, 3)
+            File primaries to linear sRGB.
+
+        Returns
+        -------
+        array, shape (m, n, 3)
+            Oklab relative to one paper colour per pose; nan outside the picture or without paper.
+        """
+        middle = self.inside.reshape(self.count, -1, 2)[:, MIDDLE]
+        inside, ok = _sample(linear, apply_homography(poses, middle))
+        points, paper_ok = _sample(linear, apply_homography(poses, self.paper[self.few_paper]))
+        points[~paper_ok] = np.nan
+        points.sort(axis=1)
         known = paper_ok.sum(axis=1)
-        at = np.clip((0.6 * known).astype(int), 0, max(paper_points.shape[1] - 1, 0))
-        paper = paper_points[np.arange(len(poses)), at] @ to_srgb.T
-        low = np.clip((0.25 * known).astype(int), 0, max(paper_points.shape[1] - 1, 0))
-        brightness = paper_points.sum(axis=2)
-        index = np.arange(len(poses))
-        paper_spread = 1.0 - brightness[index, low] / np.maximum(brightness[index, at], 1e-6)
-        points = inside.reshape(len(poses), self.count, -1, 3)
-        inside_ok = ok.reshape(len(poses), self.count, -1)
-        oklab = relative_oklab(points @ to_srgb.T, np.nan_to_num(paper, nan=1.0)[:, None, None])
+        at = np.clip((PAPER_QUANTILE * known).astype(int), 0, points.shape[1] - 1)
+        paper = points[np.arange(len(poses)), at] @ to_srgb.T
+        relative = relative_oklab(inside @ to_srgb.T, np.nan_to_num(paper, nan=1.0)[:, None])
+        relative[~ok | ~np.isfinite(paper).all(axis=1)[:, None]] = np.nan
+        return relative
+
+    def read(
+        self, linear: AnyArray, pose: FloatArray, placements: FloatArray, to_srgb: FloatArray
+    ) -> Colours:
+        """Read all points under one pose and rival placements of the chart on the same card.
+
+        The paper's light is a plane in log light fitted under the first placement and used for
+        all: rivals lie on the same card.
+        """
+        field = self._paper_field(linear, pose, to_srgb)
+        inside = np.array([apply_homography(p, self.inside) for p in placements])
+        around = np.array([apply_homography(p, self.paper) for p in placements])
+        light, ok = _sample(linear, apply_homography(pose, inside.reshape(-1, 2))[None])
+        points = (light[0] @ to_srgb.T).reshape(*inside.shape[:2], 3)
+        oklab = relative_oklab(points, self._paper_at(field, inside))
+        oklab = oklab.reshape(len(placements), self.count, -1, 3)
+        inside_ok = ok[0].reshape(len(placements), self.count, -1).all(axis=2)
         middle = np.median(oklab, axis=2)
-        spread = np.median(np.linalg.norm(oklab - middle[:, :, None], axis=3), axis=2)
-        middle[inside_ok.mean(axis=2) < 0.99] = np.nan
-        return Colours(middle, spread, paper, paper_spread)
+        off = np.sort(np.linalg.norm(oklab - middle[:, :, None], axis=3), axis=2)
+        spread = off[:, :, SPREAD_RANK]
+        light, ok = _sample(linear, apply_homography(pose, around.reshape(-1, 2))[None])
+        beside = relative_oklab(
+            (light[0] @ to_srgb.T).reshape(*around.shape[:2], 3), self._paper_at(field, around)
+        )
+        paperlike = np.linalg.norm(beside - PAPER, axis=2) < np.maximum(
+            LIKE_PAPER, 0.5 * np.linalg.norm(middle - PAPER, axis=2)[:, self.owner]
+        )
+        seen = ok[0].reshape(around.shape[:2])
+        framed = np.ones((len(placements), self.count), dtype=bool)
+        for patch in range(self.count):
+            own = self.owner == patch
+            if own.any():
+                # with only two free sides, one may carry a printed figure
+                least = 0.55 if own.sum() > 4 else 0.5
+                framed[:, patch] = (paperlike & seen)[:, own].sum(axis=1) >= least * seen[:, own].sum(axis=1)
+                # where the picture ends at a patch, the strip may go on outside
+                for side in np.unique(self.side[own]):
+                    framed[:, patch] &= seen[:, own & (self.side == side)].any(axis=1)
+        middle[~inside_ok] = np.nan
+        return Colours(middle, spread, framed)
+
+    def _paper_field(self, linear: AnyArray, pose: FloatArray, to_srgb: FloatArray) -> FloatArray:
+        """Coefficients (3 terms, 3 channels) of log paper light over card coordinates."""
+        light, ok = _sample(linear, apply_homography(pose, self.paper)[None])
+        kept = ok[0]
+        if kept.sum() < 3:
+            return np.zeros((3, 3))
+        value = np.log(np.maximum(light[0][kept] @ to_srgb.T, 1e-4))
+        design = self._terms(self.paper[kept])
+        # start from the brighter part: figures, shadow and what covers the card are darker
+        start = np.quantile(value, PAPER_QUANTILE, axis=0)
+        solution = np.zeros((3, 3))
+        solution[0] = start
+        for _ in range(4):
+            left = value - design @ solution
+            size = np.abs(left).max(axis=1)
+            weight = 1.0 / (1.0 + (size / 0.12) ** 4)
+            normal = (design * weight[:, None]).T @ design + np.diag([1e-6, 0.3, 0.3])
+            solution = np.linalg.solve(normal, (design * weight[:, None]).T @ value)
+        return solution
+
+    def _terms(self, points: FloatArray) -> FloatArray:
+        """Constant and linear terms at card points (..., 2), scaled to the size of the strip."""
+        scaled = np.clip((points - self.centre) / self.reach, -1.3, 1.3)
+        return np.concatenate([np.ones((*points.shape[:-1], 1)), scaled], axis=-1)
+
+    def _paper_at(self, field: FloatArray, points: FloatArray) -> FloatArray:
+        """Linear sRGB of the paper at card points."""
+        return np.asarray(np.exp(self._terms(points) @ field))
+
+
+def _inside_points(corners: FloatArray) -> FloatArray:
+    """Points of a 3 x 3 grid inside each patch, (n * 9, 2)."""
+    u, v = (axis.ravel() for axis in np.meshgrid(INSIDE, INSIDE))
+    weights = np.stack([(1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v], axis=1)
+    return np.asarray(np.einsum("kc,ncx->nkx", weights, corners).reshape(-1, 2))
 
 
 def _sample(linear: AnyArray, points: FloatArray) -> tuple[AnyArray, AnyArray]:
@@ -86,29 +175,27 @@ def _sample(linear: AnyArray, points: FloatArray) -> tuple[AnyArray, AnyArray]:
     return linear[y, x], ok
 
 
-def _paper_points(corners: FloatArray, card_size: tuple[float, float]) -> FloatArray:
-    """Points just outside patches, on the card, not on or right beside another patch (k, 2)."""
-    points: list[FloatArray] = []
+def _paper_points(
+    corners: FloatArray, card_size: tuple[float, float]
+) -> tuple[FloatArray, AnyArray, AnyArray]:
+    """Points just outside patches, on the card, clear of other patches (k, 2); patch and side of each."""
     sides = quad_sides(corners)
-    for quad, (_, _) in zip(corners, sides, strict=True):
-        short = float(quad_sides(quad).min())
-        middle = quad.mean(axis=0)
-        for a, b in zip(quad, np.roll(quad, -1, axis=0), strict=True):
+    points: list[FloatArray] = []
+    owner: list[tuple[int, int]] = []
+    for index, quad in enumerate(corners):
+        short = float(sides[index].min())
+        for side, (a, b) in enumerate(zip(quad, np.roll(quad, -1, axis=0), strict=True)):
+            normal = np.array([(b - a)[1], -(b - a)[0]])
+            normal *= np.sign(normal @ ((a + b) / 2.0 - quad.mean(axis=0))) / np.linalg.norm(normal)
             for t in (0.25, 0.75):
-                edge = a + t * (b - a)
-                normal = np.array([(b - a)[1], -(b - a)[0]])
-                normal *= 1.0 if normal @ (edge - middle) > 0 else -1.0
-                points.append(edge + normal / np.linalg.norm(normal) * PAPER_DISTANCE * short)
-    found = np.array(points)
+                points.append(a + t * (b - a) + normal * PAPER_DISTANCE * short)
+                owner.append((index, side))
+    found, whose = np.array(points), np.array(owner)
     low, high = corners.min(axis=1), corners.max(axis=1)
     guard = 0.09 * sides.min(axis=1)[:, None]
-    on_patch = ((found[:, None] > low[None] - guard[None]) & (found[:, None] < high[None] + guard[None])).all(
-        axis=2
-    )
-    width, height = card_size
-    on_card = (found > 0).all(axis=1) & (found[:, 0] < width) & (found[:, 1] < height)
-    kept = found[on_card & ~on_patch.any(axis=1)]
-    if len(kept) < 4:
-        kept = found[~on_patch.any(axis=1)]
-    step = max(1, -(-len(kept) // MOST_PAPER_POINTS))
-    return np.asarray(kept[::step])
+    on_patch = ((found[:, None] > low - guard) & (found[:, None] < high + guard)).all(axis=2).any(axis=1)
+    on_card = (found > 0).all(axis=1) & (found < np.array(card_size)).all(axis=1)
+    good = on_card & ~on_patch
+    if good.sum() < 4:
+        good = ~on_patch
+    return found[good], whose[good, 0], whose[good, 1]

@@ -57,7 +57,8 @@ class Refined:
     pose : array, shape (3, 3)
         Card units to pixels of the picture given.
     support : float
-        Share of the edges that ought to be visible that were found where they should be.
+        Share of the edges that ought to be visible that were found where they should be, in the
+        worse of the two directions (a run of patches read as too many has its long sides right).
     error : float
         Root mean square of what is left at supported edges, shares of a patch's short side.
     blur : float
@@ -112,13 +113,20 @@ def refine_pose(
             return Refined(pose, 0.0, np.inf, 0.0)
         move, left = _small_homography(edges, shift, weight)
         good = (weight > 0) & (np.abs(left) < 0.1 * edges.reach)
-        support = float((good & visible).sum() / max(visible.sum(), 1))
+        support = _support(edges, good, visible)
         error = float(np.sqrt(np.mean((left[good] / edges.reach[good]) ** 2))) if good.any() else np.inf
         blur = float(np.median(width[good])) if good.any() else 0.0
         pose = pose @ move
         pose = pose / pose[2, 2]
     pixels = _pixels_per_unit(pose, corners)
     return Refined(pose, support, error, blur * pixels / scale if scale else 0.0)
+
+
+def _support(edges: EdgeSet, good: AnyArray, visible: AnyArray) -> float:
+    """Share of visible half edges that were found, the lesser of both directions."""
+    upright = np.abs(edges.normal[:, 0]) > np.abs(edges.normal[:, 1])
+    shares = [(good & visible & part).sum() / max((visible & part).sum(), 1) for part in (upright, ~upright)]
+    return float(min(shares))
 
 
 def _pixels_per_unit(pose: FloatArray, corners: FloatArray) -> float:

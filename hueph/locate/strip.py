@@ -17,7 +17,7 @@ from hueph.errors import InputError, StripNotFound
 from hueph.locate._hypotheses import possible_poses
 from hueph.locate._judge import Judge, Verdict
 from hueph.locate._quads import absorbance_codes, find_quads, surplus_absorbance
-from hueph.locate.geometry import apply_homography, bounding_corners, fit_homography, quad_area
+from hueph.locate.geometry import bounding_corners, fit_homography, quad_area
 from hueph.locate.types import StripLocation
 from hueph.photo import Photo
 
@@ -27,6 +27,10 @@ __all__ = ["locate_strip"]
 LOOKS = ((1000, 0.16), (2000, 0.10), (700, 0.45))
 # poses refined per look
 REFINED_POSES = 8
+# a pose with this share of its edges found needs no second try
+SURE_SUPPORT = 0.9
+# how far off, in patches, points drawn by hand are tried
+HAND_SHIFT = 0.3
 
 
 def locate_strip(photo: Photo, chart: Chart, *, corners: FloatArray | None = None) -> StripLocation:
@@ -98,6 +102,16 @@ def _by_hand(judge: Judge, chart: Chart, corners: FloatArray) -> StripLocation:
         )
     pose = fit_homography(bounding_corners(chart.corners), points)
     verdict = judge.verdict(pose, by_hand=True)
+    if not verdict.accepted or verdict.support < SURE_SUPPORT:
+        shift = HAND_SHIFT * judge.plan.short_side
+        moved = [
+            np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]])
+            for x in (-shift, 0, shift)
+            for y in (-shift, 0, shift)
+        ]
+        verdict = min(
+            [verdict, *(judge.verdict(pose @ m, by_hand=True) for m in moved)], key=lambda v: v.score
+        )
     if not verdict.accepted:
         raise _not_found(judge.photo, chart, verdict)
     return verdict.location()
@@ -127,8 +141,3 @@ def _not_found(photo: Photo, chart: Chart, nearest: Verdict | None) -> StripNotF
         "retake with the whole strip in view, or check that it is the right chart",
     }
     return StripNotFound(f"{what}: {texts[nearest.reason]}", reason=nearest.reason)
-
-
-def outline_of(location: StripLocation, chart: Chart) -> FloatArray:
-    """Return the corners (4, 2) of the rectangle around all patches, working-picture pixels."""
-    return apply_homography(location.homography, bounding_corners(chart.corners))
