@@ -23,8 +23,9 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("calibration", "estimating", "judging", "charting", "chart_picture"),
     ("reading",),
     ("comparison", "buffering", "titration", "video"),
+    # Below the archive, because a record holds the annotated picture.
+    ("report", "plots", "plots_chemistry", "overlay", "_overlay_panel", "card"),
     ("archive",),
-    ("report", "plots", "overlay", "_overlay_panel", "card"),
     ("batch",),
     ("cli", "web"),
 )

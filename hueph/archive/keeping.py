@@ -1,0 +1,512 @@
+"""Turn what was measured into records: readings, calibrations, comparisons, expectations, notes."""
+
+from __future__ import annotations
+
+import hashlib
+import mimetypes
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from hueph._types import FloatArray, PathLike, UInt8Array
+from hueph.archive.privacy import private_free
+from hueph.archive.program import program_identity
+from hueph.archive.records import Content, Draft, Labels, Link, Record
+from hueph.archive.store import Archive, open_archive
+from hueph.chart import Chart, chart_sha256
+from hueph.errors import ArchiveError
+from hueph.interval import format_ph
+
+if TYPE_CHECKING:
+    from hueph.photo import Photo
+    from hueph.results import PhotoReadings, Reading
+
+__all__ = [
+    "Keeper",
+    "add_calibration",
+    "add_comparison",
+    "add_correction",
+    "add_expectation",
+    "add_note",
+    "add_reading",
+]
+
+Box = tuple[float, float, float, float]
+
+# Of the annotated picture, of a tube and of the strip: enough to judge by eye, small enough to keep.
+_OVERLAY_WIDTH, _TUBE_HEIGHT, _STRIP_WIDTH = 1000, 220, 700
+_QUALITY = 78
+# Around a tube and the strip, as a share of their longer side.
+_MARGIN = 0.12
+# Density below this share of its peak is not worth keeping.
+_LEAST_DENSITY = 1e-4
+_DENSITY_DIGITS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Keeper:
+    """Records photographs as they are read; can be sent to worker processes.
+
+    Attributes
+    ----------
+    target : str
+        Archive folder or URL; it exists.
+    labels : Labels
+    corrects : int or None
+        Record that these readings correct.
+    """
+
+    target: str
+    labels: Labels = field(default_factory=Labels)
+    corrects: int | None = None
+
+    def __call__(
+        self,
+        photo: Photo,
+        readings: PhotoReadings,
+        chart: Chart,
+        *,
+        tubes: Sequence[Box] | None = None,
+        strip: Sequence[float] | None = None,
+    ) -> None:
+        """Add one record, see `add_reading`."""
+        links = () if self.corrects is None else (Link(self.corrects, "corrects"),)
+        with open_archive(self.target) as archive:
+            add_reading(
+                archive, photo, readings, chart, labels=self.labels, tubes=tubes, strip=strip, links=links
+            )
+
+
+def add_reading(
+    archive: Archive,
+    photo: Photo,
+    readings: PhotoReadings,
+    chart: Chart,
+    *,
+    labels: Labels | None = None,
+    tubes: Sequence[Box] | None = None,
+    strip: Sequence[float] | None = None,
+    links: Sequence[Link] = (),
+) -> Record:
+    """Record the readings of one photograph together with its untouched file and the chart.
+
+    Parameters
+    ----------
+    archive : Archive
+    photo : Photo
+        As it was read; its file must still be there, unchanged.
+    readings : PhotoReadings
+    chart : Chart
+    labels : Labels, optional
+    tubes, strip : optional
+        Outlines given by hand, as `hueph.read_photo` takes them.
+    links : sequence of Link
+        Records that this one corrects.
+
+    Returns
+    -------
+    Record
+
+    Raises
+    ------
+    ArchiveError
+        The file was changed or removed after it was read, or the archive cannot be written.
+    """
+    name = _name(photo.file)
+    contents = [_keep_original(archive, photo.file, photo.sha256, name), _keep_chart(archive, chart)]
+    contents += _keep_pictures(archive, photo, readings)
+    payload = _without_folder(readings.to_dict(), photo.file, name)
+    payload["chart"]["sha256"] = chart_sha256(chart)
+    for entry, reading in zip(payload["tubes"], readings.tubes, strict=True):
+        entry |= _more_of(reading)
+    payload["by_hand"] = {
+        "tubes": None if tubes is None else [[float(value) for value in box] for box in tubes],
+        "strip": None if strip is None else [float(value) for value in strip],
+    }
+    draft = Draft(
+        kind="reading",
+        payload=payload,
+        labels=labels or Labels(),
+        contents=tuple(contents),
+        links=tuple(links),
+        taken=photo.taken,
+        program=program_identity(),
+        summary=f"{name}: {_summary(readings)}",
+    )
+    return archive.add(draft)
+
+
+def add_calibration(
+    archive: Archive,
+    chart: Chart,
+    *,
+    picture: PathLike | None = None,
+    payload: dict[str, Any] | None = None,
+    labels: Labels | None = None,
+) -> Record:
+    """Record a chart that was made from a picture.
+
+    Parameters
+    ----------
+    archive : Archive
+    chart : Chart
+        As written (`hueph.write_chart`).
+    picture : path, optional
+        The scan or photograph it was made from.
+    payload : dict, optional
+        What else the calibration found, JSON-ready.
+    labels : Labels, optional
+
+    Returns
+    -------
+    Record
+    """
+    contents = [_keep_chart(archive, chart)]
+    if picture is not None:
+        contents.insert(0, _keep_original(archive, os.fspath(picture), "", _name(os.fspath(picture))))
+    known = {"chart": {"name": chart.name, "sha256": chart_sha256(chart)}, "patches": len(chart.patches)}
+    return archive.add(
+        Draft(
+            kind="calibration",
+            payload=(payload or {}) | known,
+            labels=labels or Labels(),
+            contents=tuple(contents),
+            program=program_identity(),
+            summary=f"chart {chart.name}, {len(chart.patches)} patches",
+        )
+    )
+
+
+def add_comparison(
+    archive: Archive,
+    payload: dict[str, Any],
+    readings: Sequence[Record],
+    *,
+    labels: Labels | None = None,
+    figure: bytes = b"",
+) -> Record:
+    """Record a comparison of readings that are in the archive already.
+
+    Parameters
+    ----------
+    archive : Archive
+    payload : dict
+        What ``hueph compare --json`` prints: "pairs" and whatever else, JSON-ready.
+    readings : sequence of Record
+        The records compared, in order.
+    labels : Labels, optional
+    figure : bytes
+        A picture (JPEG or PNG) of the comparison.
+
+    Returns
+    -------
+    Record
+    """
+    contents = []
+    if figure:
+        kind = "image/png" if figure.startswith(b"\x89PNG") else "image/jpeg"
+        contents.append(
+            archive.store(figure, role="overlay", name=f"comparison.{kind.split('/')[1]}", media_type=kind)
+        )
+    verdicts = [str(pair.get("verdict", "")) for pair in payload.get("pairs", [])]
+    return archive.add(
+        Draft(
+            kind="comparison",
+            payload=payload,
+            labels=labels or Labels(),
+            contents=tuple(contents),
+            links=tuple(Link(reading.number, "uses") for reading in readings),
+            program=program_identity(),
+            summary=f"{len(verdicts)} pairs: {', '.join(verdicts)}",
+        )
+    )
+
+
+def add_expectation(
+    archive: Archive, recipe: PathLike, *, coverage: float = 0.95, labels: Labels | None = None
+) -> Record:
+    """Record the pH that a recipe should have, with the recipe's file.
+
+    Parameters
+    ----------
+    archive : Archive
+    recipe : path
+        Recipe file of ``hueph expect``.
+    coverage : float
+    labels : Labels, optional
+
+    Returns
+    -------
+    Record
+
+    Raises
+    ------
+    RecipeError
+        The recipe breaks a rule.
+    """
+    from hueph.chemistry.expectation import expect_recipe
+
+    made = expect_recipe(recipe)
+    name = _name(os.fspath(recipe))
+    data = Path(recipe).read_bytes()
+    steps = made.to_dict(coverage)
+    summary = ", ".join(f"{step['step']} {step['ph']:.2f}" for step in steps["steps"])
+    return archive.add(
+        Draft(
+            kind="expectation",
+            payload=steps,
+            labels=labels or Labels(),
+            contents=(archive.store(data, role="recipe", name=name, media_type="application/toml"),),
+            program=program_identity(),
+            summary=f"{name}: {summary}",
+        )
+    )
+
+
+def add_note(archive: Archive, number: int, text: str, *, who: str = "") -> Record:
+    """Add a note on a record, under its labels.
+
+    Parameters
+    ----------
+    archive : Archive
+    number : int
+        The record it is about.
+    text : str
+    who : str
+        Who writes.
+
+    Returns
+    -------
+    Record
+
+    Raises
+    ------
+    ArchiveError
+        No such record, or nothing said.
+    """
+    if not text.strip():
+        raise ArchiveError(f"a note on record {number} must say something, got an empty text")
+    about = archive.record(number)
+    labels = Labels(who, about.labels.experiment, about.labels.sample, about.labels.step)
+    return archive.add(
+        Draft(
+            kind="note",
+            payload={"text": text},
+            labels=labels,
+            links=(Link(number, "notes"),),
+            program=program_identity(),
+            summary=f"on record {number}: {' '.join(text.split())}",
+            is_repeatable=True,
+        )
+    )
+
+
+def add_correction(archive: Archive, number: int, text: str, labels: Labels, *, who: str = "") -> Record:
+    """Correct the labels of a record; the record itself stays as it is.
+
+    Parameters
+    ----------
+    archive : Archive
+    number : int
+        The record to correct.
+    text : str
+        Why.
+    labels : Labels
+        All labels as they should have been.
+    who : str
+        Who corrects.
+
+    Returns
+    -------
+    Record
+
+    Raises
+    ------
+    ArchiveError
+        No such record, or a record that has no labels of its own.
+    """
+    about = archive.record(number)
+    if about.kind in ("note", "correction"):
+        raise ArchiveError(
+            f"record {number} is a {about.kind}; correct the record it is about: {about.links[0].number}"
+        )
+    return archive.add(
+        Draft(
+            kind="correction",
+            payload={"text": text, "corrected_by": who},
+            labels=labels,
+            links=(Link(number, "corrects"),),
+            program=program_identity(),
+            summary=f"labels of record {number}: {' '.join(text.split())}",
+            is_repeatable=True,
+        )
+    )
+
+
+def _name(file: str) -> str:
+    """Return the file's name without its folder, as text that can be written anywhere."""
+    return os.path.basename(os.fsencode(file)).decode("utf-8", "replace") or "photo"
+
+
+def _without_folder(payload: dict[str, Any], file: str, name: str) -> dict[str, Any]:
+    """Replace the path of the photograph by its name, also inside messages: folders name people."""
+    payload["photo"]["file"] = name
+    strip = payload["strip"]
+    strip["message"] = str(strip.get("message", "")).replace(file, name)
+    return payload
+
+
+def _keep_original(archive: Archive, file: str, sha256: str, name: str) -> Content:
+    """Store the untouched file, and work out the hash of its copy without private fields."""
+    try:
+        data = Path(file).read_bytes()
+    except OSError as error:
+        raise ArchiveError(f"cannot record {file}: {error.strerror or error}") from error
+    clean = private_free(data)
+    about: dict[str, Any] = {"role": "original", "name": name, "media_type": _media_type(name)}
+    if clean is None:
+        about |= {"private_free": "none", "removed": ("the whole file",)}
+    elif clean.removed:
+        about |= {"private_free": hashlib.sha256(clean.data).hexdigest(), "removed": clean.removed}
+    content = archive.store(data, **about)
+    if sha256 and content.sha256 != sha256:
+        raise ArchiveError(
+            f"cannot record {file}: the file was changed after it was read; read it again and record that"
+        )
+    return content
+
+
+def _media_type(name: str) -> str:
+    known = {".heic": "image/heic", ".heif": "image/heif", ".hif": "image/heif", ".webp": "image/webp"}
+    suffix = os.path.splitext(name)[1].lower()
+    return known.get(suffix) or mimetypes.guess_type(name)[0] or "application/octet-stream"
+
+
+def _keep_chart(archive: Archive, chart: Chart) -> Content:
+    """Store the chart file as hueph writes it."""
+    from dataclasses import replace
+
+    from hueph._chart_file import dump_chart
+
+    text = dump_chart(replace(chart, sha256=chart_sha256(chart)))
+    return archive.store(text.encode("utf-8"), role="chart", name="chart.toml", media_type="application/toml")
+
+
+def _more_of(reading: Reading) -> dict[str, Any]:
+    """Return what a reading holds beyond its contract form: spread, core, posterior, budget."""
+    return {
+        "core": [[round(x, 1), round(y, 1)] for x, y in reading.core],
+        "ph_std": None if reading.ph_std is None else round(reading.ph_std, 4),
+        "posterior": pack_posterior(reading.grid, reading.posterior),
+        "budget": {name: round(value, 4) for name, value in reading.budget.items()},
+    }
+
+
+def pack_posterior(grid: FloatArray, density: FloatArray) -> dict[str, Any] | None:
+    """Return a density on an even grid as start, step and values; its empty tails are left out.
+
+    Parameters
+    ----------
+    grid, density : array, shape (m,)
+        pH, rising by even steps, and probability density.
+
+    Returns
+    -------
+    dict or None
+        "low" (pH of the first value), "step" (pH), "density" (4 significant digits of the peak).
+        None when there is no density.
+    """
+    if len(grid) < 2:
+        return None
+    peak = float(density.max())
+    inside = np.flatnonzero(density > _LEAST_DENSITY * peak)
+    first, last = int(inside[0]), int(inside[-1])
+    digits = _DENSITY_DIGITS - 1 - int(np.floor(np.log10(peak)))
+    return {
+        "low": round(float(grid[first]), 4),
+        "step": round(float(grid[-1] - grid[0]) / (len(grid) - 1), 6),
+        "density": [round(float(value), digits) for value in density[first : last + 1]],
+    }
+
+
+def _summary(readings: PhotoReadings) -> str:
+    """Return the readings in a line."""
+    words = []
+    for reading in readings.tubes:
+        if reading.ph is not None:
+            words.append(format_ph(reading.ph))
+        elif reading.interval is not None:
+            low, high = reading.interval.low, reading.interval.high
+            words.append(
+                f"below {format_ph(high)}" if low is None and high is not None else f"{reading.interval}"
+            )
+        else:
+            words.append("no reading")
+    return (
+        f"{len(words)} tube{'' if len(words) == 1 else 's'}, pH {', '.join(words)}" if words else "no tubes"
+    )
+
+
+def _keep_pictures(archive: Archive, photo: Photo, readings: PhotoReadings) -> list[Content]:
+    """Store the annotated picture, one of the strip and one of each tube."""
+    import cv2
+
+    from hueph.overlay import draw_overlay
+
+    overlay = draw_overlay(photo, readings)
+    if overlay.shape[1] > _OVERLAY_WIDTH:
+        size = (_OVERLAY_WIDTH, round(overlay.shape[0] * _OVERLAY_WIDTH / overlay.shape[1]))
+        overlay = np.asarray(cv2.resize(overlay, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    contents = [_keep_jpeg(archive, overlay, "overlay")]
+    if readings.patches:
+        points = [point for patch in readings.patches for point in patch.corners]
+        strip = _crop(photo, points)
+        contents.append(_keep_jpeg(archive, _at_most(strip, _STRIP_WIDTH, axis=1), "strip"))
+    for reading in readings.tubes:
+        tube = _at_most(_crop(photo, reading.liquid), _TUBE_HEIGHT, axis=0)
+        contents.append(_keep_jpeg(archive, tube, "tube", number=reading.tube))
+    return contents
+
+
+def _crop(photo: Photo, points: Sequence[tuple[float, float]]) -> UInt8Array:
+    """Return the part of the picture around points (full-picture pixels), 8 bit sRGB."""
+    where = photo.to_working(points)
+    height, width = photo.encoded.shape[:2]
+    low, high = where.min(axis=0), where.max(axis=0)
+    margin = _MARGIN * float((high - low).max()) + 2.0
+    left, top = (int(max(value, 0)) for value in np.floor(low - margin))
+    right, bottom = np.ceil(high + margin).astype(int)
+    rows = slice(min(top, height - 1), int(np.clip(bottom, top + 1, height)))
+    cols = slice(min(left, width - 1), int(np.clip(right, left + 1, width)))
+    if photo.profile == "sRGB" and photo.encoded.dtype == np.uint8:
+        return np.ascontiguousarray(photo.encoded[rows, cols])
+    from hueph.colour.srgb import linear_rgb_to_srgb
+
+    linear = photo.linear(rows, cols).astype(np.float64) @ np.asarray(photo.to_linear_srgb).T
+    return np.asarray(np.rint(255.0 * linear_rgb_to_srgb(np.clip(linear, 0.0, 1.0))), dtype=np.uint8)
+
+
+def _at_most(picture: UInt8Array, length: int, *, axis: int) -> UInt8Array:
+    """Reduce a picture so that one side has at most `length` pixels."""
+    import cv2
+
+    if picture.shape[axis] <= length:
+        return picture
+    factor = length / picture.shape[axis]
+    size = (max(1, round(picture.shape[1] * factor)), max(1, round(picture.shape[0] * factor)))
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def _keep_jpeg(archive: Archive, picture: UInt8Array, role: str, *, number: int | None = None) -> Content:
+    """Store a picture as JPEG without any metadata."""
+    import simplejpeg
+
+    data = simplejpeg.encode_jpeg(
+        np.ascontiguousarray(picture), quality=_QUALITY, colorspace="RGB", colorsubsampling="420"
+    )
+    name = f"{role}{'' if number is None else f'-{number}'}.jpg"
+    return archive.store(data, role=role, name=name, media_type="image/jpeg", tube=number)

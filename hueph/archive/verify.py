@@ -1,0 +1,425 @@
+"""Check an archive: every file against its hash, every record against the chain, every reading again.
+
+Nothing is held in memory that grows with the archive: records and files are walked a page at a time, and
+what belongs together is compared in the database.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+from sqlalchemy import ColumnElement, func, inspect, literal_column, or_, select, text
+from sqlalchemy import exists as sql_exists
+
+from hueph.archive.chain import GENESIS, link_hash, text_sha256
+from hueph.archive.originals import stream_sha256
+from hueph.archive.recompute import explained, recompute
+from hueph.archive.records import Record, columns_of, parse_record
+from hueph.archive.schema import chain, content, record, record_content, record_link
+from hueph.archive.store import Archive
+from hueph.errors import ArchiveError, HuephError
+
+__all__ = ["Finding", "Verification", "verify_archive"]
+
+_ROW = (record.c.number, record.c.hash, record.c.previous, record.c.body_sha256, record.c.body)
+_COLUMNS = (
+    "kind",
+    "received",
+    "taken",
+    "who",
+    "experiment",
+    "sample",
+    "step",
+    "original",
+    "chart",
+    "summary",
+)
+# Numbers of records named in one sentence.
+_MOST_NAMED = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that verification found.
+
+    Attributes
+    ----------
+    is_damage : bool
+        False for what is only good to know.
+    where : str
+        "record 3", "file ab12...", "chain".
+    text : str
+    """
+
+    is_damage: bool
+    where: str
+    text: str
+
+    def __str__(self) -> str:
+        return f"{'DAMAGE' if self.is_damage else 'note'}  {self.where}: {self.text}"
+
+
+@dataclass(slots=True)
+class Verification:
+    """What was checked and what was found.
+
+    Attributes
+    ----------
+    records, files, recomputed, withheld : int
+        Counts of what was checked; `withheld` records were left out of the export this came from.
+    head : str
+        Link of the last record as recomputed from the first on.
+    damages, notes : int
+    findings : list of Finding
+        At most `most`; the counts go on.
+    """
+
+    records: int = 0
+    files: int = 0
+    recomputed: int = 0
+    withheld: int = 0
+    head: str = GENESIS
+    damages: int = 0
+    notes: int = 0
+    findings: list[Finding] = field(default_factory=list)
+
+    @property
+    def is_sound(self) -> bool:
+        """True when no damage was found."""
+        return self.damages == 0
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON-ready form."""
+        return {
+            "sound": self.is_sound,
+            "records": self.records,
+            "files": self.files,
+            "recomputed": self.recomputed,
+            "withheld": self.withheld,
+            "head": self.head,
+            "damages": self.damages,
+            "notes": self.notes,
+            "findings": [
+                {"damage": finding.is_damage, "where": finding.where, "text": finding.text}
+                for finding in self.findings
+            ],
+        }
+
+
+def verify_archive(
+    archive: Archive,
+    *,
+    recompute_readings: bool = True,
+    anchor: str = "",
+    found: Callable[[Finding], None] | None = None,
+    most: int = 1000,
+) -> Verification:
+    """Check an archive from end to end.
+
+    Parameters
+    ----------
+    archive : Archive
+    recompute_readings : bool
+        Read every photograph again from its stored original and compare.
+    anchor : str
+        A link written down earlier (or its first letters, at least 12): it must still be in the chain.
+    found : callable, optional
+        Called with each finding as it is made.
+    most : int
+        How many findings to keep.
+
+    Returns
+    -------
+    Verification
+
+    Raises
+    ------
+    ArchiveError
+        The archive cannot be read at all, or the anchor is not written like a link.
+    """
+    if anchor and (len(anchor) < 12 or set(anchor.lower()) - set("0123456789abcdef")):
+        raise ArchiveError(
+            f"the link to look for must be at least 12 hexadecimal digits, got {anchor!r}; "
+            "it stands in reports and exports, and at the end of hueph archive verify"
+        )
+    state = Verification()
+    for finding in _all(archive, state, recompute_readings=recompute_readings, anchor=anchor.lower()):
+        if finding.is_damage:
+            state.damages += 1
+        else:
+            state.notes += 1
+        if len(state.findings) < most:
+            state.findings.append(finding)
+        if found is not None:
+            found(finding)
+    return state
+
+
+def _damage(where: str, text: str) -> Finding:
+    return Finding(True, where, text)
+
+
+def _note(where: str, text: str) -> Finding:
+    return Finding(False, where, text)
+
+
+def _all(
+    archive: Archive, state: Verification, *, recompute_readings: bool, anchor: str
+) -> Iterator[Finding]:
+    """Make every check, in the order in which the findings are easiest to understand."""
+    yield from _guards(archive)
+    length, head, imported = _stated_head(archive)
+    anchored = not anchor
+    for number, row in _numbered(archive):
+        if row is None:
+            yield _damage(f"record {number}", "is missing: it was deleted, or its number changed")
+            # Its successor is judged by what it states itself, so that one gap is one finding.
+            state.head = ""
+            continue
+        state.records += 1
+        known = yield from _check_row(row, state, imported)
+        anchored = anchored or state.head.startswith(anchor)
+        if known is not None:
+            yield from _check_columns(archive, known)
+            if recompute_readings and known.kind == "reading":
+                yield from _read_again(archive, known, state)
+    yield from _check_head(state, length, head)
+    if not anchored:
+        yield _damage("chain", f"the link {anchor} is not in it: a record up to it was changed or removed")
+    yield from _check_files(archive, state)
+    yield from _check_links(archive)
+
+
+def _guards(archive: Archive) -> Iterator[Finding]:
+    """Report when the guards against changes were taken away."""
+    if archive.place.folder is None:
+        query = (
+            "SELECT count(DISTINCT tgname) FROM pg_trigger "
+            "WHERE tgname LIKE '%_is_append_only' AND tgenabled <> 'D'"
+        )
+        wanted = 4
+    else:
+        query = "SELECT count(*) FROM sqlite_master WHERE type = 'trigger' AND name LIKE '%_is_append_only_%'"
+        wanted = 8
+    with archive.reading("looking at the guards") as connection:
+        there = int(connection.execute(text(query)).scalar_one())
+        lost = not inspect(connection).has_table("chain")
+    if there < wanted:
+        yield _note("guards", f"{wanted - there} of {wanted} database guards against changes were removed")
+    if lost:
+        yield _damage("chain", "its table was removed")
+
+
+def _stated_head(archive: Archive) -> tuple[int, str, int]:
+    """Return length, last link and length at the last import, as the chain's own row states them."""
+    with archive.reading("reading the chain") as connection:
+        row = connection.execute(select(chain.c.length, chain.c.head, chain.c.imported)).first()
+    return (-1, "", 0) if row is None else (int(row[0]), str(row[1]), int(row[2]))
+
+
+def _numbered(archive: Archive) -> Iterator[tuple[int, Any]]:
+    """Yield every number from 1 to the last row's with its row, or None for one that is not there."""
+    columns = (*_ROW, *(record.c[name] for name in _COLUMNS))
+    expected = 1
+    for row in archive.rows(columns):
+        while expected < row[0]:
+            yield expected, None
+            expected += 1
+        yield row[0], row
+        expected = row[0] + 1
+
+
+def _check_row(row: Any, state: Verification, imported: int) -> Generator[Finding, None, Record | None]:
+    """Check a row against the chain; return its record when it can be read."""
+    number, link, previous, body_sha256, body = row[:5]
+    where = f"record {number}"
+    before = state.head
+    state.head = str(link)
+    if before and previous != before:
+        yield _damage(where, f"does not follow record {number - 1}: one was changed, moved or removed")
+    if link_hash(number, previous, body_sha256) != link:
+        yield _damage(
+            where, "its link does not fit its place, predecessor or contents: it was changed or moved"
+        )
+    if body is None:
+        state.withheld += 1
+        if number <= imported:
+            yield _note(where, "was left out of the export this archive came from; its place is kept")
+        else:
+            yield _damage(where, "its contents were removed")
+        return None
+    if text_sha256(body) != body_sha256:
+        yield _damage(where, "its contents were changed: their hash is not the one recorded")
+        return None
+    try:
+        known = parse_record(number, link, previous, body_sha256, body)
+    except ArchiveError as error:
+        yield _damage(where, str(error))
+        return None
+    if f'"number":{number},' not in body:
+        yield _damage(where, "its contents belong to another number: it was moved")
+    listed = dict(zip(_COLUMNS, row[5:], strict=True))
+    wrong = [name for name, value in columns_of(known).items() if listed[name] != value]
+    if wrong:
+        yield _damage(where, f"the listing shows another {', '.join(wrong)} than the record itself")
+    return known
+
+
+def _check_columns(archive: Archive, known: Record) -> Iterator[Finding]:
+    """Check the rows that repeat a record's files and links for searching."""
+    files = select(record_content.c.role, record_content.c.sha256, record_content.c.private_free)
+    links = select(record_link.c.target, record_link.c.relation, record.c.hash)
+    joined = links.select_from(record_link.outerjoin(record, record.c.number == record_link.c.target))
+    with archive.reading("checking a record") as connection:
+        held = connection.execute(
+            files.where(record_content.c.number == known.number).order_by(record_content.c.position)
+        ).all()
+        pointed = connection.execute(
+            joined.where(record_link.c.number == known.number).order_by(record_link.c.position)
+        ).all()
+    if [tuple(row) for row in held] != [
+        (item.role, item.sha256, item.private_free) for item in known.contents
+    ]:
+        yield _damage(f"record {known.number}", "the list of its files was changed")
+    if [tuple(row[:2]) for row in pointed] != [(link.number, link.relation) for link in known.links]:
+        yield _damage(f"record {known.number}", "the list of records it points to was changed")
+        return
+    for link, row in zip(known.links, pointed, strict=True):
+        if row[2] != link.hash:
+            yield _damage(
+                f"record {known.number}", f"record {link.number}, which it points to, is no longer the same"
+            )
+
+
+def _read_again(archive: Archive, known: Record, state: Verification) -> Iterator[Finding]:
+    """Recompute a reading; with another program, a difference is no damage."""
+    where = f"record {known.number}"
+    try:
+        different = recompute(archive, known)
+    except HuephError as error:
+        yield _note(where, f"could not be recomputed: {error}")
+        return
+    except (KeyError, IndexError, TypeError, ValueError) as error:
+        yield _damage(where, f"its readings are not complete ({type(error).__name__}: {error})")
+        return
+    state.recomputed += 1
+    other = explained(known)
+    for sentence in different:
+        if other:
+            yield _note(where, f"recomputed with another version ({other}): differs by {sentence}")
+        else:
+            yield _damage(where, f"recomputed from the stored original: {sentence}")
+
+
+def _check_head(state: Verification, length: int, head: str) -> Iterator[Finding]:
+    """Compare the end of the chain with what the archive states beside it."""
+    if length < 0:
+        yield _damage("chain", "the archive's statement of its length was removed")
+    elif state.records != length:
+        yield _damage("chain", f"the archive states {length} records, there are {state.records}")
+    elif state.head != head:
+        yield _damage("chain", "the archive states another last link than its last record has")
+
+
+def _check_files(archive: Archive, state: Verification) -> Iterator[Finding]:
+    """Hash every stored file, and look for those that are missing, or that no record names."""
+    for name in archive.contents.names():
+        holders = _holders(
+            archive, or_(record_content.c.sha256 == name, record_content.c.private_free == name)
+        )
+        found, size = stream_sha256(archive.contents.blocks(name))
+        state.files += 1
+        if found != name:
+            yield _damage(
+                f"file {name[:12]}",
+                f"was changed: its {size} bytes hash to {found[:12]}; it is {holders or 'named by no record'}",
+            )
+        elif not holders:
+            yield _note(
+                f"file {name[:12]}", "is named by no record (left by an interrupted addition); harmless"
+            )
+    yield from _missing_files(archive)
+
+
+def _missing_files(archive: Archive) -> Iterator[Finding]:
+    """Report files that records name and that are not stored."""
+    last = ""
+    while True:
+        query = (
+            select(record_content.c.sha256, func.max(record_content.c.private_free))
+            .where(record_content.c.sha256 > last)
+            .group_by(record_content.c.sha256)
+            .order_by(record_content.c.sha256)
+            .limit(500)
+        )
+        with archive.reading("looking for missing files") as connection:
+            page = connection.execute(query).all()
+        for sha256, private_free in page:
+            if archive.contents.has(sha256):
+                continue
+            holders = _holders(archive, record_content.c.sha256 == sha256)
+            where = f"file {sha256[:12]}"
+            if private_free and private_free != "none" and archive.contents.has(private_free):
+                yield _note(where, f"{holders}: a copy without private fields stands in for it")
+            elif private_free == "none":
+                yield _note(
+                    where, f"{holders}: left out of an export, as it could not be freed of private fields"
+                )
+            else:
+                yield _damage(where, f"is missing; it is {holders}")
+        if len(page) < 500:
+            return
+        last = page[-1][0]
+
+
+def _holders(archive: Archive, condition: ColumnElement[bool]) -> str:
+    """Say which records name a file, and as what: "the original of record 3 (bench.jpg)"."""
+    query = select(record_content.c.number, record_content.c.role).where(condition)
+    with archive.reading("looking up a file") as connection:
+        rows = connection.execute(query.order_by(record_content.c.number).limit(_MOST_NAMED)).all()
+        count = connection.execute(
+            select(func.count()).select_from(record_content).where(condition)
+        ).scalar_one()
+    if not rows:
+        return ""
+    numbers = ", ".join(str(row[0]) for row in rows) + (
+        f" and {count - len(rows)} more" if count > len(rows) else ""
+    )
+    what = {"original": "the original", "chart": "the chart", "recipe": "the recipe"}.get(
+        rows[0][1], f"a picture ({rows[0][1]})"
+    )
+    name = ""
+    if rows[0][1] in ("original", "chart", "recipe"):
+        name = _file_name(archive, int(rows[0][0]), rows[0][1])
+    return f"{what}{name} of record{'s' if count > 1 else ''} {numbers}"
+
+
+def _file_name(archive: Archive, number: int, role: str) -> str:
+    """Return the name of a record's photograph or chart for a sentence."""
+    try:
+        known = archive.record(number)
+    except ArchiveError:
+        return ""
+    if role == "chart":
+        named = known.payload.get("chart")
+        return f" {named.get('name')}" if isinstance(named, dict) else ""
+    items = known.of_role(role)
+    return f" {items[0].name}" if items else ""
+
+
+def _check_links(archive: Archive) -> Iterator[Finding]:
+    """Report rows about files or links of records that are not there."""
+    for table, what in ((record_content, "file"), (record_link, "link")):
+        orphan = ~sql_exists(literal_column("1")).where(record.c.number == table.c.number)
+        query = select(table.c.number).where(orphan).distinct().order_by(table.c.number).limit(100)
+        with archive.reading("checking links") as connection:
+            numbers = connection.execute(query).scalars().all()
+        for number in numbers:
+            yield _damage(f"record {number}", f"a {what} of it is listed, but the record is missing")
+    orphan = ~sql_exists(literal_column("1")).where(record_content.c.sha256 == content.c.sha256)
+    with archive.reading("checking files") as connection:
+        names = connection.execute(select(content.c.sha256).where(orphan).limit(100)).scalars().all()
+    for name in names:
+        yield _damage(f"file {name[:12]}", "is listed, but no record names it")
