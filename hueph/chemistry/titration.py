@@ -168,7 +168,7 @@ def titrate(
     >>> from hueph.chemistry.preparations import prepare
     >>> curve = titrate(prepare({"acetic acid": 0.1}, 25.0), prepare({"NaOH": 0.1}))
     >>> round(curve.main_point.volume_ml, 2), round(curve.main_point.ph, 1)
-    (25.0, 8.7)
+    (25.0, 8.6)
     """
     if points < 50:
         raise InputError(f"a titration curve needs at least 50 points, got {points}")
