@@ -58,10 +58,13 @@ def test_a_display_p3_picture_decodes_to_the_same_light() -> None:
     assert seen[1] == pytest.approx(seen[0], abs=1e-6)
 
 
-def test_the_tone_curve_keeps_its_ends_and_middle_and_rises() -> None:
+@pytest.mark.parametrize("power", [True, False])
+def test_the_tone_curve_keeps_its_ends_and_middle_and_rises(power: bool) -> None:
     ramp = np.linspace(0.0, 1.0, 101)
-    curve = tone_curve(ramp, 0.35)
+    curve = tone_curve(ramp, 0.35, power=power)
     assert curve[[0, 50, 100]] == pytest.approx([0.0, 0.5, 1.0])
+    # Slope in the middle, from the derivative of either formula at one half.
+    assert (curve[51] - curve[49]) / 0.02 == pytest.approx(1.35, abs=0.01)
     assert (np.diff(curve) > 0).all()
     assert curve[25] < ramp[25]
     assert curve[75] > ramp[75]
