@@ -212,7 +212,7 @@ def write_chart(chart: Chart, path: PathLike, *, force: bool = False) -> Chart:
     digest = chart_sha256(chart)
     text = dump_chart(replace(chart, sha256=digest))
     checked, _ = parse_chart(text, str(file))
-    _write_whole(file, text, force=force)
+    write_whole(file, text.encode("utf-8"), force=force)
     return replace(checked, sha256=digest)
 
 
@@ -225,25 +225,26 @@ def chart_sha256(chart: Chart) -> str:
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
-def _write_whole(file: Path, text: str, *, force: bool) -> None:
+def write_whole(file: Path, data: bytes, *, force: bool) -> None:
     """Write through a temporary file in the same folder, so that no half file is ever seen."""
-    exists = f"cannot write {file}: the file exists and is never overwritten unasked; name another file or add --force"
+    exists = (
+        f"cannot write {file}: the file exists and is never overwritten unasked; name another or add --force"
+    )
     if file.exists() and not force:
         raise ChartError(exists)
     temporary = ""
     try:
         handle, temporary = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.", suffix=".part")
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())
         mask = os.umask(0)
         os.umask(mask)
         os.chmod(temporary, 0o666 & ~mask)
-        if force:
+        if force or not _linked(temporary, file):
             os.replace(temporary, file)
         else:
-            os.link(temporary, file)  # fails when the file has come into being meanwhile
             os.unlink(temporary)
     except FileExistsError as error:
         os.unlink(temporary)
@@ -252,3 +253,14 @@ def _write_whole(file: Path, text: str, *, force: bool) -> None:
         if temporary and os.path.exists(temporary):
             os.unlink(temporary)
         raise ChartError(f"cannot write {file}: {error.strerror or error}") from error
+
+
+def _linked(temporary: str, file: Path) -> bool:
+    """Give a finished file its name, failing when that name has come into being meanwhile."""
+    try:
+        os.link(temporary, file)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without links
+        return False
+    return True

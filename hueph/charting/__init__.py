@@ -1,7 +1,19 @@
-"""Calibrate: make a chart file from a scan or a photograph of a printed chart."""
+"""Calibrate: make a chart file from scans or photographs of a printed chart, and watch its print age."""
 
 from __future__ import annotations
 
-from hueph.charting.calibrate import calibrate_picture
+from hueph.charting.calibrate import Calibration, calibrate_picture, calibrate_pictures, check_ph, parse_ph_list
+from hueph.charting.drift import DriftReport, check_drift
+from hueph.charting.preview import draw_preview, save_preview
 
-__all__ = ["calibrate_picture"]
+__all__ = [
+    "Calibration",
+    "DriftReport",
+    "calibrate_picture",
+    "calibrate_pictures",
+    "check_drift",
+    "check_ph",
+    "draw_preview",
+    "parse_ph_list",
+    "save_preview",
+]

@@ -1,0 +1,141 @@
+"""`hueph calibrate`: a chart file from pictures of a printed chart, or how far a chart has drifted."""
+
+from __future__ import annotations
+
+import datetime
+import json
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from hueph.cli import verbose_option
+from hueph.cli._options import json_option
+
+if TYPE_CHECKING:
+    from hueph.charting import Calibration, DriftReport
+
+__all__ = ["calibrate"]
+
+
+def _ph_values(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[float, ...] | None:
+    """Turn LIST into numbers (option callback)."""
+    if value is None:
+        return None
+    from hueph.charting import parse_ph_list
+
+    try:
+        return parse_ph_list(value)
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from error
+
+
+def _corner_points(ctx: click.Context, param: click.Parameter, value: str | None) -> list[list[float]] | None:
+    """Turn eight numbers into four points (option callback)."""
+    if value is None:
+        return None
+    try:
+        numbers = [float(part) for part in value.replace(" ", "").split(",")]
+    except ValueError:
+        numbers = []
+    if len(numbers) != 8 or not all(abs(number) < 1e7 for number in numbers):
+        raise click.BadParameter(
+            "must be 8 numbers x1,y1,x2,y2,x3,y3,x4,y4: the corners of the rectangle around all patches in pixels "
+            f"of the upright picture, from its top-left clockwise, got {value!r}"
+        )
+    return [numbers[k : k + 2] for k in range(0, 8, 2)]
+
+
+@click.command(short_help="Make a chart file from a scan or photograph of a printed chart.")
+@click.argument("images", metavar="IMAGE...", nargs=-1, required=True)
+@click.option(
+    "--ph",
+    metavar="LIST",
+    callback=_ph_values,
+    help="pH of the patches in reading order, rising: 4,4.5,5 or 4:10:0.5 (first, last, step).",
+)
+@click.option("-o", "--output", metavar="CHART", help="Chart file to write (TOML).")
+@click.option("--name", default="", help="Name of the chart. Default: the picture's name.")
+@click.option("--indicator", default="", help="Indicator the chart is for.")
+@click.option("--batch", default="", help="Batch of the print or the indicator.")
+@click.option("--date", default=None, metavar="DATE", help="Date of the calibration. Default: today.")
+@click.option("--note", default="", help="Anything worth keeping.")
+@click.option("--reverse", is_flag=True, help="The chart is printed from high pH to low.")
+@click.option(
+    "--corners",
+    metavar="X1,Y1,...,X4,Y4",
+    callback=_corner_points,
+    help="Corners of the rectangle around all patches, pixels, from the top-left clockwise (one image only).",
+)
+@click.option("--preview", metavar="FILE", help="Also write a picture that shows the patches found.")
+@click.option("--allow-alike", is_flag=True, help="Accept neighbouring patches of one colour.")
+@click.option("--force", is_flag=True, help="Replace CHART when it exists.")
+@click.option("--check", "old", metavar="OLD", help="Instead of writing, say how far the print of chart OLD has drifted.")
+@json_option
+@verbose_option
+def calibrate(
+    images: tuple[str, ...],
+    ph: tuple[float, ...] | None,
+    output: str | None,
+    date: str | None,
+    old: str | None,
+    preview: str | None,
+    force: bool,
+    as_json: bool,
+    **details: Any,
+) -> None:
+    """Make a chart file from pictures of a printed chart: artwork, a flat scan, or photographs.
+
+    Patches are found by themselves in rows, columns and grids, touching or apart. Several pictures of
+    the same chart are merged and their scatter becomes the uncertainty. Look at --preview once.
+
+    \b
+    hueph calibrate scan.png --ph 4:10:0.5 -o chart.toml --preview check.png
+    hueph calibrate a.jpg b.jpg c.jpg --ph 6,6.4,6.8,7.2,7.6,8 -o chart.toml
+    hueph calibrate --check chart.toml photo.jpg
+    """
+    if details["corners"] is not None and len(images) > 1:
+        raise click.UsageError("--corners fits one image; give the images one by one or leave it out")
+    if old is not None:
+        if ph is not None or output is not None:
+            raise click.UsageError("--check compares with the chart file OLD: leave out --ph and -o")
+        _check(images, old, preview, force, as_json, details)
+        return
+    if ph is None or output is None:
+        raise click.UsageError("a new chart needs --ph LIST and -o CHART (or give --check OLD)")
+    from hueph.charting import calibrate_pictures, save_preview
+    from hueph.charting.files import check_free
+
+    check_free(output, force=force)
+    if preview:
+        check_free(preview, force=force)
+    made = calibrate_pictures(images, ph, date=date or datetime.date.today().isoformat(), **details)
+    if preview:
+        save_preview(made, preview, force=force)
+    _finish(made, output, force, as_json)
+
+
+def _finish(made: Calibration, output: str, force: bool, as_json: bool) -> None:
+    """Write the chart and say what it holds."""
+    from hueph.chart import write_chart
+
+    chart = write_chart(made.chart, output, force=force)
+    if as_json:
+        click.echo(json.dumps({"file": output, **made.to_dict(), "sha256": chart.sha256}, indent=2))
+        return
+    click.echo(f"wrote {output}\n{made}")
+    for warning in made.warnings:
+        click.echo(f"note: {warning}", err=True)
+
+
+def _check(
+    images: tuple[str, ...], old: str, preview: str | None, force: bool, as_json: bool, details: dict[str, Any]
+) -> None:
+    """Compare pictures with a chart file and print the drift."""
+    from hueph.chart import load_chart
+    from hueph.charting import check_drift
+    from hueph.shipped import find_chart
+
+    report: DriftReport = check_drift(
+        load_chart(find_chart(old)), images, reverse=details["reverse"], corners=details["corners"]
+    )
+    click.echo(json.dumps(report.to_dict(), indent=2) if as_json else str(report))
