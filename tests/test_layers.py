@@ -22,7 +22,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("white_balance", "measuring"),
     ("calibration", "estimating", "judging", "charting", "chart_picture"),
     ("reading",),
-    ("comparison", "buffering", "titration", "video"),
+    ("comparing", "buffering", "titration", "video"),
     # Below the archive, because a record holds the annotated picture.
     ("report", "plots", "plots_chemistry", "overlay", "_overlay_panel", "card"),
     ("archive",),

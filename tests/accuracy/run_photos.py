@@ -145,7 +145,7 @@ def report(scores: Sequence[PhotoScore], coverage: float) -> str:
         [(name, *location_cells(group)) for name, group in groups],
     )
     head = (
-        "n", "with pH", "RMSE", "median abs. error", "bias",
+        "n", "with pH", "RMSE", "on the card", "median abs. error", "bias",
         f"in {percent} range", "exact limits", "median width",
         "beyond card: one-sided", "inside: one-sided", "samples refused", "not samples: given pH",
     )  # fmt: skip
@@ -219,6 +219,7 @@ def reading_cells(summary: Summary) -> list[str]:
         str(summary.tubes),
         str(summary.stated),
         tables.number(summary.rmse, 3),
+        tables.number(summary.rmse_on_card, 3),
         tables.number(summary.median_error, 3),
         tables.number(summary.bias, 3),
         share,

@@ -8,7 +8,7 @@ Conventions, stated with every table:
   is; found otherwise, its order is wrong.
 - Errors (RMSE, median, bias) are over tubes with a stated pH. An answer open on one side states no
   pH: it is counted in coverage (is the true pH inside its range?) and in its own columns, not in the
-  errors.
+  errors. "On the card" leaves out tubes whose true pH lies beyond the card's ends.
 - Coverage counts tubes, limits are exact binomial ones (Clopper & Pearson 1934). Tubes of one
   photograph share strip and light, so the true limits are somewhat wider.
 - Width is the median over ranges closed on both sides.
@@ -25,6 +25,7 @@ import cv2
 import numpy as np
 from scipy import stats
 
+from hueph._types import FloatArray
 from hueph.results import PhotoReadings, Reading
 
 LEAST_OVERLAP = 0.5
@@ -189,6 +190,7 @@ class Summary:
     located: int
     stated: int
     rmse: float
+    rmse_on_card: float
     median_error: float
     bias: float
     hits: int
@@ -205,6 +207,7 @@ class Summary:
 def summarise(tubes: Sequence[TubeScore]) -> Summary:
     """Work out the figures over a group of tubes."""
     errors = np.array([tube.error for tube in tubes if tube.error is not None])
+    on_card = np.array([tube.error for tube in tubes if tube.error is not None and tube.beyond is None])
     covered = [tube.covered for tube in tubes if tube.covered is not None]
     ranges = [tube.reading.interval for tube in tubes if tube.reading is not None and tube.is_sample]
     widths = [interval.width for interval in ranges if interval is not None]
@@ -216,7 +219,8 @@ def summarise(tubes: Sequence[TubeScore]) -> Summary:
         tubes=len(tubes),
         located=sum(tube.reading is not None for tube in tubes),
         stated=len(errors),
-        rmse=float(np.sqrt(np.mean(errors**2))) if len(errors) else math.nan,
+        rmse=root_mean_square(errors),
+        rmse_on_card=root_mean_square(on_card),
         median_error=float(np.median(np.abs(errors))) if len(errors) else math.nan,
         bias=float(errors.mean()) if len(errors) else math.nan,
         hits=sum(covered),
@@ -229,6 +233,11 @@ def summarise(tubes: Sequence[TubeScore]) -> Summary:
         other=len(other),
         other_stated=sum(tube.reading is not None and not tube.refused for tube in other),
     )
+
+
+def root_mean_square(errors: FloatArray) -> float:
+    """Root of the mean square, NaN over nothing."""
+    return float(np.sqrt(np.mean(errors**2))) if len(errors) else math.nan
 
 
 def _bound(tube: TubeScore) -> str | None:

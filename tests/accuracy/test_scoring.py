@@ -132,6 +132,7 @@ def test_summary_counts_each_kind_of_answer(
     found = summarise(score.tubes)
     assert (found.tubes, found.located, found.stated) == (9, 8, 3)
     assert found.rmse == pytest.approx(((0.2**2 + 0.5**2 + 0.8**2) / 3) ** 0.5)
+    assert found.rmse_on_card == pytest.approx(((0.2**2 + 0.5**2) / 2) ** 0.5)
     assert found.median_error == pytest.approx(0.5)
     assert found.bias == pytest.approx((0.2 + 0.5 - 0.8) / 3)
     assert (found.hits, found.ranges) == (3, 5)
