@@ -10,7 +10,7 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from hueph._types import PathLike
 from hueph.errors import HuephError, InputError
@@ -32,6 +32,21 @@ OVERLAY_SUFFIX = "-overlay.jpg"
 Box = tuple[float, float, float, float]
 
 
+class Keep(Protocol):
+    """What records a photograph once it is read."""
+
+    def __call__(
+        self,
+        photo: Photo,
+        readings: PhotoReadings,
+        chart: Chart,
+        *,
+        tubes: Sequence[Box] | None,
+        strip: Sequence[float] | None,
+    ) -> None:
+        """Record it, or raise a `HuephError`."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Task:
     """One photograph to read, with everything a worker process needs."""
@@ -42,6 +57,7 @@ class _Task:
     tubes: tuple[Box, ...] | None
     strip: tuple[float, ...] | None
     overlay: str | None
+    keep: Keep | None = None
 
 
 def find_photos(names: Sequence[PathLike]) -> list[str]:
@@ -119,6 +135,7 @@ def read_photos(
     tubes: Sequence[Box] | None = None,
     strip: Sequence[float] | None = None,
     overlay_dir: PathLike | None = None,
+    keep: Keep | None = None,
     jobs: int = 1,
 ) -> Iterator[PhotoReadings]:
     """Read photographs one after the other, in order, whatever is wrong with some of them.
@@ -137,6 +154,9 @@ def read_photos(
         x, y of the four corners around all patches, outlined by hand; the same for every photograph.
     overlay_dir : path, optional
         Folder (made when missing) that gets an annotated copy of every photograph.
+    keep : callable, optional
+        Called with each photograph that could be read, to record it (`hueph.archive.keeping.Keeper`); with
+        `jobs` above 1 in the worker processes, so it must be picklable.
     jobs : int
         Worker processes; 1 works in this process. With more, a script must keep its top level behind
         ``if __name__ == "__main__":``, as the worker processes import it.
@@ -169,6 +189,7 @@ def read_photos(
             None if not tubes else tuple(tubes),
             None if not strip else tuple(strip),
             overlay,
+            keep,
         )
         for name, overlay in zip(names, overlays, strict=True)
     ]
@@ -209,10 +230,13 @@ def _read_one(task: _Task) -> PhotoReadings:
                 f"found no photograph in the folder {task.path}: "
                 f"looked for names ending in {', '.join(PICTURE_SUFFIXES)}; name the files instead"
             )
-        photo = task.path if task.overlay is None else load_photo(task.path)
+        is_needed = task.overlay is not None or task.keep is not None
+        photo = load_photo(task.path) if is_needed else task.path
         readings = read_photo(photo, task.chart, coverage=task.coverage, tubes=task.tubes, strip=task.strip)
         if task.overlay is not None and not isinstance(photo, str):
             readings = _draw(photo, readings, task.overlay)
+        if task.keep is not None and not isinstance(photo, str):
+            readings = _record(photo, readings, task, task.keep)
     except HuephError as error:
         return _failed(task, type(error).__name__, str(error))
     except Exception as error:  # one photograph must not stop the others
@@ -234,6 +258,15 @@ def _draw(photo: Photo, readings: PhotoReadings, overlay: str) -> PhotoReadings:
 
     try:
         write_overlay(photo, readings, overlay)
+    except HuephError as error:
+        return replace(readings, error=(type(error).__name__, str(error)))
+    return readings
+
+
+def _record(photo: Photo, readings: PhotoReadings, task: _Task, keep: Keep) -> PhotoReadings:
+    """Record one photograph; when that fails, the readings stay and carry the error."""
+    try:
+        keep(photo, readings, task.chart, tubes=task.tubes, strip=task.strip)
     except HuephError as error:
         return replace(readings, error=(type(error).__name__, str(error)))
     return readings

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from hueph._photo.exif import TiffReader
@@ -73,7 +74,7 @@ def copy_exif(data: bytes) -> ExifCopy:
     return ExifCopy(_write(reader.order, directories), tuple(dict.fromkeys(removed)))
 
 
-def private_fields(*directories: dict[int, object]) -> list[str]:
+def private_fields(*directories: Mapping[int, object]) -> list[str]:
     """Return names of the fields that a copy leaves out, from the main and the EXIF directory."""
     pointers = {_EXIF_IFD, _INTEROPERABILITY_IFD}
     kept = {*KEPT_MAIN, *_KEPT_EXIF, *pointers}

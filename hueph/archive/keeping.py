@@ -144,7 +144,7 @@ def add_calibration(
     archive: Archive,
     chart: Chart,
     *,
-    picture: PathLike | None = None,
+    pictures: Sequence[PathLike] = (),
     payload: dict[str, Any] | None = None,
     labels: Labels | None = None,
 ) -> Record:
@@ -155,8 +155,8 @@ def add_calibration(
     archive : Archive
     chart : Chart
         As written (`hueph.write_chart`).
-    picture : path, optional
-        The scan or photograph it was made from.
+    pictures : sequence of path
+        The scans or photographs it was made from.
     payload : dict, optional
         What else the calibration found, JSON-ready.
     labels : Labels, optional
@@ -165,9 +165,10 @@ def add_calibration(
     -------
     Record
     """
-    contents = [_keep_chart(archive, chart)]
-    if picture is not None:
-        contents.insert(0, _keep_original(archive, os.fspath(picture), "", _name(os.fspath(picture))))
+    contents = [
+        _keep_original(archive, os.fspath(picture), "", _name(os.fspath(picture))) for picture in pictures
+    ]
+    contents.append(_keep_chart(archive, chart))
     known = {"chart": {"name": chart.name, "sha256": chart_sha256(chart)}, "patches": len(chart.patches)}
     return archive.add(
         Draft(

@@ -200,7 +200,8 @@ class DatabaseContents:
         if self.has(sha256):
             if stream_sha256(self.blocks(sha256))[0] != sha256:
                 raise ArchiveError(
-                    f"the stored file {sha256[:12]}... is no longer what its name says; run hueph archive verify"
+                    f"the stored file {sha256[:12]}... is no longer what its name says; "
+                    "run hueph archive verify"
                 )
             return sha256
         rows = [

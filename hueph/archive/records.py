@@ -9,7 +9,18 @@ from typing import Any, NamedTuple
 from hueph.archive.chain import canonical_json, text_sha256
 from hueph.errors import ArchiveError, InputError
 
-__all__ = ["KINDS", "Content", "Draft", "Entry", "Labels", "Link", "Record", "columns_of", "parse_record"]
+__all__ = [
+    "KINDS",
+    "Content",
+    "Draft",
+    "Entry",
+    "Labels",
+    "Link",
+    "Record",
+    "columns_of",
+    "fingerprint_of",
+    "parse_record",
+]
 
 KINDS = ("reading", "comparison", "calibration", "expectation", "note", "correction")
 # A record whose body an export left out; its place in the chain stays.
@@ -288,3 +299,14 @@ def columns_of(record: Record) -> dict[str, Any]:
         "chart": str(charts.get("name", "")) if isinstance(charts, dict) else "",
         "summary": record.summary,
     }
+
+
+def fingerprint_of(record: Record) -> str:
+    """Return the fingerprint that the draft of a record had, "" without a body."""
+    if not record.body:
+        return ""
+    data = json.loads(record.body)
+    del data["number"], data["received"]
+    for link in data["links"]:
+        del link["hash"]
+    return text_sha256(canonical_json(data))

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 from hueph.cli import DONE, FAILED, FLAGGED, verbose_option
+from hueph.cli._archive_options import keeper, label_options, where_to_keep_option
 from hueph.cli._options import coverage_option, json_option, strict_option
 from hueph.cli._progress import Progress
 from hueph.errors import HuephError, InputError
@@ -65,6 +66,8 @@ def _numbers(*names: str) -> Callable[[click.Context, click.Parameter, Any], Any
     callback=_numbers("x1", "y1", "x2", "y2", "x3", "y3", "x4", "y4"),
     help="Outline the strip by hand: corners around all patches, clockwise from the upright card's top left.",
 )
+@where_to_keep_option
+@label_options
 @verbose_option
 def read(
     photos: tuple[str, ...],
@@ -77,6 +80,8 @@ def read(
     strict: bool,
     tubes: tuple[tuple[float, float, float, float], ...],
     strip: tuple[float, ...] | None,
+    target: str | None,
+    **labels: str | None,
 ) -> int:
     """Read the pH of every tube in photographs, with a range that says how sure it is.
 
@@ -96,6 +101,7 @@ def read(
                 tubes=tubes or None,
                 strip=strip,
                 overlay_dir=overlay,
+                keep=keeper(target, labels),
                 jobs=jobs,
             )
         except HuephError as error:

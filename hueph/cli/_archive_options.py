@@ -1,0 +1,77 @@
+"""Options of every command that records evidence, defined once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from hueph.archive.keeping import Keeper
+    from hueph.archive.records import Labels
+
+__all__ = ["archive_option", "keeper", "label_options", "labels", "where_to_keep_option"]
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+VARIABLE = "HUEPH_ARCHIVE"
+_LABELS = {
+    "who": "Who did it.",
+    "experiment": "Experiment it belongs to.",
+    "sample": "Sample, or the names of the tubes from left to right, separated by commas.",
+    "step": "Step of the experiment.",
+}
+
+# For commands about an archive ...
+archive_option = click.option(
+    "--archive",
+    "target",
+    metavar="ARCHIVE",
+    envvar=VARIABLE,
+    required=True,
+    help=f"Archive: a folder, or postgresql://user@host/database. Without it, {VARIABLE} is asked.",
+)
+# ... and for those that may record what they do.
+where_to_keep_option = click.option(
+    "--archive",
+    "target",
+    metavar="ARCHIVE",
+    envvar=VARIABLE,
+    help=f"Record it in this archive, made when missing. Without it, {VARIABLE} is asked.",
+)
+
+
+def label_options(command: Command) -> Command:
+    """Give a command the options --who, --experiment, --sample and --step."""
+    for name, text in reversed(_LABELS.items()):
+        command = click.option(f"--{name}", metavar="TEXT", default=None, help=text)(command)
+    return command
+
+
+def labels(who: str | None, experiment: str | None, sample: str | None, step: str | None) -> Labels:
+    """Return labels; what is not said is ""."""
+    from hueph.archive.records import Labels
+
+    return Labels(who or "", experiment or "", sample or "", step or "")
+
+
+def keeper(target: str | None, known: dict[str, str | None], corrects: int | None = None) -> Keeper | None:
+    """Return what records photographs into an archive, which is made when missing; None without one.
+
+    Raises
+    ------
+    ArchiveError
+        The archive can be neither opened nor made, or has no record to correct.
+    """
+    if target is None:
+        return None
+    from hueph._optional import require
+
+    require("sqlalchemy", purpose="keeping an archive", extra="archive")
+    from hueph.archive.keeping import Keeper
+    from hueph.archive.store import open_archive
+
+    with open_archive(target, create=True) as archive:
+        if corrects is not None:
+            archive.record(corrects)
+    return Keeper(target, labels(**known), corrects)

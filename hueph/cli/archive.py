@@ -1,0 +1,382 @@
+"""`hueph archive`: keep, list, verify and export evidence."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from hueph.cli import DONE, FAILED, FLAGGED, verbose_option
+from hueph.cli._archive_options import archive_option, keeper, label_options, labels
+from hueph.cli._options import coverage_option, json_option, strict_option
+from hueph.cli._progress import Progress
+
+if TYPE_CHECKING:
+    from hueph.archive.records import Record
+    from hueph.archive.store import Archive
+    from hueph.archive.verify import Finding
+
+__all__ = ["archive"]
+
+# Lines that `list` prints unless told otherwise.
+_PAGE = 100
+_KINDS = ("reading", "comparison", "calibration", "expectation", "note", "correction")
+
+
+@click.group(
+    context_settings={"help_option_names": ["-h", "--help"]},
+    short_help="Keep, list, verify and export evidence.",
+)
+@verbose_option
+def archive() -> None:
+    """Keep, list, verify and export evidence.
+
+    An archive is a folder, or a PostgreSQL database for a department. Records are never changed:
+    a correction is a new record that points to the old one.
+
+    Example: hueph archive add bench.jpg --chart mychart.toml --archive evidence
+    """
+
+
+def _open(target: str, *, create: bool = False) -> Archive:
+    """Open an archive, or say which package is missing."""
+    from hueph._optional import require
+
+    require("sqlalchemy", purpose="keeping an archive", extra="archive")
+    from hueph.archive.store import open_archive
+
+    return open_archive(target, create=create)
+
+
+@archive.command(short_help="Read photographs and record them.")
+@click.argument("photos", metavar="[PHOTO]...", nargs=-1)
+@archive_option
+@click.option(
+    "--chart", metavar="CHART", help="Chart file, or the name of a shipped chart, of the photographs."
+)
+@click.option(
+    "--recipe",
+    "recipes",
+    metavar="FILE",
+    multiple=True,
+    help="Record the pH a recipe should have (repeatable).",
+)
+@click.option(
+    "--corrects", type=click.IntRange(min=1), metavar="NUMBER", help="Record that these readings replace."
+)
+@label_options
+@coverage_option
+@click.option("--jobs", type=click.IntRange(min=1), default=1, show_default=True, help="Worker processes.")
+@json_option
+@strict_option
+@verbose_option
+def add(
+    photos: tuple[str, ...],
+    target: str,
+    chart: str | None,
+    recipes: tuple[str, ...],
+    corrects: int | None,
+    coverage: float,
+    jobs: int,
+    as_json: bool,
+    strict: bool,
+    **known: str | None,
+) -> int:
+    """Read photographs and record them: original, readings, chart, pictures, labels.
+
+    The same photograph, read the same way under the same labels, is recorded once.
+
+    Example: hueph archive add a.jpg b.jpg --chart mychart.toml --experiment "feed line" --archive evidence
+    """
+    if bool(photos) != (chart is not None):
+        raise click.UsageError("photographs need --chart, and --chart needs photographs")
+    if not photos and not recipes:
+        raise click.UsageError("nothing to add: name photographs with --chart, or a --recipe")
+    keep = keeper(target, known, corrects)
+    with _open(target) as opened:
+        added, failed, flagged = _add_photos(opened, photos, chart, coverage, jobs, keep)
+        if recipes:
+            from hueph.archive.keeping import add_expectation
+
+            for recipe in recipes:
+                added.append(add_expectation(opened, recipe, coverage=coverage, labels=labels(**known)))
+                click.echo(_line(added[-1]), err=as_json)
+    if as_json:
+        click.echo(json.dumps([record.to_dict() for record in added]))
+    if failed:
+        return FAILED
+    return FLAGGED if strict and flagged else DONE
+
+
+def _add_photos(
+    opened: Archive, photos: Sequence[str], chart: str | None, coverage: float, jobs: int, keep: Any
+) -> tuple[list[Record], bool, bool]:
+    """Read and record photographs, printing a line each; say whether any failed or was flagged."""
+    added: list[Record] = []
+    failed = flagged = False
+    if not photos or chart is None:
+        return added, failed, flagged
+    from hueph.archive.store import Filter
+    from hueph.batch import find_photos, read_photos
+
+    names = find_photos(photos)
+    progress = Progress(len(names), "photographs")
+    progress.show()
+    for readings in read_photos(names, chart, coverage=coverage, jobs=jobs, keep=keep):
+        progress.clear()
+        if readings.error is not None:
+            failed = True
+            click.echo(f"error: {readings.error[1]}", err=True)
+        else:
+            where = Filter(original=readings.sha256, kind="reading", **_said(keep.labels))
+            entry = opened.entries(where, limit=1)[0]
+            added.append(opened.record(entry.number))
+            flagged |= bool(readings.flags) or any(reading.flags for reading in readings.tubes)
+            click.echo(_line(added[-1]), err=True)
+        progress.step()
+        progress.show()
+    progress.clear()
+    return added, failed, flagged
+
+
+def _said(known: Any) -> dict[str, str]:
+    """Return labels as conditions."""
+    return {"who": known.who, "experiment": known.experiment, "sample": known.sample, "step": known.step}
+
+
+def _line(record: Record) -> str:
+    return f"record {record.number}  {record.summary}"
+
+
+@archive.command("list", short_help="List records.")
+@archive_option
+@label_options
+@click.option("--kind", type=click.Choice(_KINDS), help="Only records of this kind.")
+@click.option("--chart", metavar="NAME", help="Only readings with the chart of this name.")
+@click.option(
+    "--since", metavar="DATE", default="", help="Received from this day or time on (UTC), 2026-03-21."
+)
+@click.option("--until", metavar="DATE", default="", help="Received before this day or time (UTC).")
+@click.option(
+    "--limit",
+    type=click.IntRange(min=0),
+    default=_PAGE,
+    show_default=True,
+    help="Only the newest; 0 for all.",
+)
+@json_option
+@verbose_option
+def list_records(
+    target: str, kind: str | None, chart: str | None, since: str, until: str, limit: int, as_json: bool,
+    **known: str | None,
+) -> None:  # fmt: skip
+    """List records, oldest first: number, time received, labels and what was found.
+
+    Example: hueph archive list --experiment "feed line" --archive evidence
+    """
+    from hueph.archive.store import Filter
+
+    where = Filter(kind=kind, chart=chart, since=since, until=until, **known)
+    with _open(target) as opened:
+        entries = opened.entries(where, limit=limit)
+        total = opened.count(where) if limit and len(entries) == limit else len(entries)
+    if as_json:
+        click.echo(json.dumps([entry._asdict() for entry in entries]))
+        return
+    lines = []
+    for entry in entries:
+        about = " / ".join(text for text in (entry.experiment, entry.sample, entry.step, entry.who) if text)
+        lines.append(
+            f"{entry.number:>6}  {entry.received}  {entry.kind:<11}  {about}{'  ' if about else ''}{entry.summary}"
+        )
+    if lines:
+        click.echo("\n".join(lines))
+    if total > len(entries):
+        click.echo(f"the newest {len(entries)} of {total}; --limit 0 lists all", err=True)
+    elif not entries:
+        click.echo("no such record", err=True)
+
+
+@archive.command(short_help="Show a record.")
+@click.argument("number", type=click.IntRange(min=1))
+@archive_option
+@click.option("--files", metavar="DIR", help="Also write the original, the chart and the pictures into DIR.")
+@json_option
+@verbose_option
+def show(number: int, target: str, files: str | None, as_json: bool) -> None:
+    """Show a record, with the notes on it and the records that correct it.
+
+    Example: hueph archive show 3 --archive evidence --files out
+    """
+    from hueph.archive.showing import record_text, write_files
+
+    with _open(target) as opened:
+        record = opened.record(number)
+        later = opened.pointing_to(number)
+        if as_json:
+            pointing = [{"number": other, "relation": relation} for other, relation in later]
+            click.echo(json.dumps(record.to_dict() | {"later": pointing}))
+        else:
+            click.echo(record_text(record, [(opened.record(other), relation) for other, relation in later]))
+        if files is not None:
+            for path in write_files(opened, record, files):
+                click.echo(f"wrote {path}", err=True)
+
+
+@archive.command(short_help="Add a note to a record, or correct its labels.")
+@click.argument("number", type=click.IntRange(min=1))
+@click.argument("text")
+@archive_option
+@label_options
+@verbose_option
+def note(number: int, text: str, target: str, who: str | None, **corrected: str | None) -> None:
+    """Add a note to a record; with --experiment, --sample or --step it corrects those labels.
+
+    The record itself stays as it is.
+
+    Example: hueph archive note 3 "the second tube stood in the sun" --who Ada --archive evidence
+    """
+    from hueph.archive.keeping import add_correction, add_note
+    from hueph.archive.records import Labels
+
+    with _open(target) as opened:
+        changes = {name: value for name, value in corrected.items() if value is not None}
+        if changes:
+            old = opened.record(number).labels
+            kept = {"who": old.who, "experiment": old.experiment, "sample": old.sample, "step": old.step}
+            record = add_correction(opened, number, text, Labels(**(kept | changes)), who=who or "")
+        else:
+            record = add_note(opened, number, text, who=who or "")
+    click.echo(_line(record))
+
+
+@archive.command(short_help="Check everything.")
+@archive_option
+@click.option("--quick", is_flag=True, help="Check hashes and chain only; do not read the photographs again.")
+@click.option(
+    "--link",
+    "anchor",
+    metavar="LINK",
+    default="",
+    help="A link written down earlier must still be in the chain.",
+)
+@json_option
+@verbose_option
+def verify(target: str, quick: bool, anchor: str, as_json: bool) -> int:
+    """Check every file against its hash, every record against the chain, and read every photograph again.
+
+    Exit status 1 when anything was changed, removed, added or moved.
+
+    Example: hueph archive verify --archive evidence
+    """
+    from hueph.archive.verify import verify_archive
+
+    def tell(finding: Finding) -> None:
+        if not as_json:
+            click.echo(str(finding))
+
+    with _open(target) as opened:
+        result = verify_archive(opened, recompute_readings=not quick, anchor=anchor, found=tell)
+    if as_json:
+        click.echo(json.dumps(result.to_dict()))
+    else:
+        verdict = "sound" if result.is_sound else f"DAMAGED: {result.damages} findings"
+        again = "photographs not read again" if quick else f"{result.recomputed} photographs read again"
+        click.echo(
+            f"{verdict}; {result.records} records, {result.files} files, {again}, {result.notes} notes\n"
+            f"last link {result.head}"
+        )
+    return DONE if result.is_sound else FAILED
+
+
+@archive.command(short_help="Write a bag of everything, with reports.")
+@click.argument("folder", metavar="DIR")
+@archive_option
+@click.option(
+    "--experiment", "experiments", multiple=True, metavar="TEXT", help="Only this experiment (repeatable)."
+)
+@click.option(
+    "--with-private-data", is_flag=True, help="Keep positions, serial numbers and all else in the originals."
+)
+@click.option(
+    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF."
+)
+@verbose_option
+def export(
+    folder: str, target: str, experiments: tuple[str, ...], with_private_data: bool, paper: str
+) -> None:
+    """Write a folder (a BagIt bag with RO-Crate metadata) that a colleague can check and import.
+
+    It holds originals, records, a table (CSV) and a report for each experiment (HTML and PDF).
+
+    Example: hueph archive export bag --archive evidence
+    """
+    from hueph.archive.export import export_archive
+
+    with _open(target) as opened:
+        made = export_archive(
+            opened, folder, experiments=experiments, with_private_data=with_private_data, paper=paper
+        )
+    click.echo(f"wrote {made.folder}: {made.records} records, {made.files} files, {made.size / 1e6:.1f} MB")
+    for sentence in made.left_out:
+        click.echo(f"left out: {sentence}", err=True)
+
+
+@archive.command("import", short_help="Take in a bag.")
+@click.argument("folder", metavar="DIR")
+@archive_option
+@verbose_option
+def import_bag(folder: str, target: str) -> None:
+    """Check a bag and take it into an archive that is new, or that the bag continues.
+
+    Example: hueph archive import bag --archive copy
+    """
+    from hueph.archive.importing import import_archive
+
+    with _open(target, create=True) as opened:
+        taken = import_archive(opened, folder)
+    click.echo(f"took in {taken} records")
+
+
+@archive.command(short_help="Write the report of an experiment.")
+@click.argument("experiment")
+@click.argument("output", metavar="FILE")
+@archive_option
+@click.option(
+    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF."
+)
+@verbose_option
+def report(experiment: str, output: str, target: str, paper: str) -> None:
+    """Write the report of an experiment as one HTML page or PDF, by the ending of FILE.
+
+    Example: hueph archive report "feed line" report.html --archive evidence
+    """
+    from hueph.archive.reporting import write_report
+
+    with _open(target) as opened:
+        write_report(opened, experiment, output, paper=paper)
+    click.echo(f"wrote {output}")
+
+
+@archive.command(short_help="Build a worked archive from the sample photographs.")
+@click.argument("folder", metavar="DIR")
+@click.option(
+    "--samples", metavar="DIR", default="samples", show_default=True, help="Folder of the sample photographs."
+)
+@verbose_option
+def demo(folder: str, samples: str) -> int:
+    """Build a worked archive from the sample photographs, verify it, and write its report.
+
+    Example: hueph archive demo hueph-out/evidence
+    """
+    from hueph._optional import require
+
+    require("sqlalchemy", purpose="keeping an archive", extra="archive")
+    from hueph.archive.demo import build_demo
+
+    made = build_demo(folder, samples)
+    for sentence in made.lines:
+        click.echo(sentence)
+    return DONE if made.is_sound else FAILED
