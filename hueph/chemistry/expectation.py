@@ -107,6 +107,13 @@ class ExpectedStep:
     titration: TitrationRecord | None = None
     mixture: Mixture = field(repr=False, kw_only=True)
 
+    def std_by_kind(self) -> dict[str, float]:
+        """Return the standard uncertainty of the pH from each kind of source, the largest first."""
+        squares: dict[str, float] = {}
+        for item in self.budget:
+            squares[item.kind] = squares.get(item.kind, 0.0) + item.ph**2
+        return {kind: math.sqrt(value) for kind, value in sorted(squares.items(), key=lambda pair: -pair[1])}
+
     def interval(self, coverage: float = 0.95) -> Interval:
         """Return the range that holds the real pH with probability `coverage`, the errors being normal.
 
@@ -143,7 +150,7 @@ class ExpectedStep:
                 "acid": _unit_dict(self.takes_acid),
                 "base": _unit_dict(self.takes_base),
             },
-            "budget": [{"quantity": item.label, "ph": item.ph} for item in self.budget],
+            "budget": [{"quantity": item.label, "kind": item.kind, "ph": item.ph} for item in self.budget],
             "portions": list(self.portions),
             "cautions": list(self.cautions),
         }
@@ -284,7 +291,9 @@ def _expected(
     solved = record.mixture.equilibrium(conditions)
     ph = np.broadcast_to(solved.ph, (2 * len(moving) + 1,))
     slopes = 0.5 * (ph[1::2] - ph[2::2])
-    budget = [Contribution(item.label, float(slope)) for item, slope in zip(moving, slopes, strict=True)]
+    budget = [
+        Contribution(item.label, float(slope), item.kind) for item, slope in zip(moving, slopes, strict=True)
+    ]
     budget = [item for item in budget if abs(item.ph) > 1e-6]
     budget.sort(key=lambda item: -abs(item.ph))
     nominal = record.mixture.first()

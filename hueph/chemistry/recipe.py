@@ -200,7 +200,7 @@ class _Reader:
         return Recipe(
             source=self.name,
             table=table,
-            title=self._text(("title",), self.document.get("title", "-")).strip("-"),
+            title=self._text(("title",), self.document["title"]) if "title" in self.document else "",
             temperature_c=self._temperature(),
             drop_ml=self._number("drop_ml", 0.05, 0.005, 0.2),
             air_open=self._choice("air", "closed", ("closed", "open")) == "open",

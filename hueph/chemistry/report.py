@@ -53,10 +53,11 @@ def step_lines(step: ExpectedStep, *, coverage: float, verbose: bool) -> list[st
     )
     down, up = _unit(step.takes_acid), _unit(step.takes_base)
     lines.append(f"  one unit down: {down}; one unit up: {up}")
-    shown = step.budget if verbose else step.budget[:3]
-    if shown:
-        parts = ", ".join(f"{item.label} {abs(item.ph):.3f}" for item in shown)
-        lines.append(f"  standard uncertainty {step.ph_std:.3f}: {parts}{'' if verbose else ' ...'}")
+    if step.budget:
+        lines.append(f"  standard uncertainty {step.ph_std:.3f}: {_sources(step)}")
+        shown = step.budget if verbose else step.budget[:2]
+        parts = ", ".join(f"{item.label} {item.ph:+.3f}" for item in shown)
+        lines.append(f"    {'' if verbose else 'mostly '}{parts}")
     if step.titration is not None:
         lines += _titration_lines(step.titration)
     lines += [f"  ! {text}" for text in step.cautions]
@@ -76,9 +77,10 @@ def plan_text(plans: tuple[BufferPlan, ...], target_ph: float, *, coverage: floa
             f"   gives pH {step.ph:.2f} ({step.interval(coverage)}), shortcut {step.ph_ideal:.2f}",
             f"   buffer capacity {_quantity(step.buffer_capacity, 'M')} per pH unit; "
             f"one unit down: {_unit(step.takes_acid)}; one unit up: {_unit(step.takes_base)}",
-            "   measuring: "
-            + (", ".join(f"{item.label} {item.ph:+.3f}" for item in step.budget[:5]) or "exact"),
+            f"   standard uncertainty {step.ph_std:.3f}: {_sources(step)}",
         ]
+        measured = [item for item in step.budget if item.kind == "measuring"]
+        lines += [f"   glassware: {item.label} moves the pH by {abs(item.ph):.4f}" for item in measured]
         lines += [f"   ! {text}" for text in plan.cautions]
     return "\n".join(lines)
 
@@ -106,6 +108,10 @@ def _quantity(value: float, unit: str) -> str:
 def _signed(millilitres: float) -> str:
     """Write a small volume with its sign, never as minus nothing."""
     return f"{round(millilitres, 2) + 0.0:+.2f} mL"
+
+
+def _sources(step: ExpectedStep) -> str:
+    return ", ".join(f"{kind} {size:.3f}" for kind, size in step.std_by_kind().items())
 
 
 def _unit(unit: OneUnit) -> str:

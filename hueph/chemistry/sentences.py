@@ -401,6 +401,8 @@ _EXAMPLE = {
     "leave": "leave water in air",
     "warm": "warm buffer to 37 °C",
 }
-_EXAMPLE |= {"pipette": _EXAMPLE["take"], "measure": _EXAMPLE["take"], "combine": _EXAMPLE["mix"]}
-_EXAMPLE |= {"fill": "fill acid to 100 mL", "divide": _EXAMPLE["split"], "share": _EXAMPLE["split"]}
-_EXAMPLE |= {"open": _EXAMPLE["leave"], "heat": _EXAMPLE["warm"], "cool": _EXAMPLE["warm"]}
+_SAME_AS = {
+    "pipette": "take", "measure": "take", "combine": "mix", "divide": "split", "share": "split",
+    "open": "leave", "heat": "warm", "cool": "warm",
+}  # fmt: skip
+_EXAMPLE |= {verb: _EXAMPLE[other] for verb, other in _SAME_AS.items()} | {"fill": "fill acid to 100 mL"}

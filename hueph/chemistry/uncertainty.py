@@ -41,13 +41,40 @@ class Quantity:
     std: float
     shape: str
 
+    @property
+    def kind(self) -> str:
+        """Where its error comes from."""
+        return _KINDS[self.key.partition("/")[0]]
+
+
+# What the first word of a quantity's key says about where its error comes from.
+_KINDS = {
+    "volume": "measuring",
+    "burette": "measuring",
+    "drop": "measuring",
+    "label": "labels",
+    "temperature": "temperature",
+    "pka": "constants and model",
+    "davies": "constants and model",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Contribution:
-    """One line of an uncertainty budget: the change of pH for one standard uncertainty of the quantity."""
+    """One line of an uncertainty budget.
+
+    Attributes
+    ----------
+    label : str
+    ph : float
+        Change of pH for one standard uncertainty of the quantity.
+    kind : str
+        ``"measuring"``, ``"labels"``, ``"temperature"`` or ``"constants and model"``.
+    """
 
     label: str
     ph: float
+    kind: str
 
 
 class Quantities:

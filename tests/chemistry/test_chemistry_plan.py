@@ -53,7 +53,7 @@ def test_report_and_json_of_a_plan() -> None:
     plans = plan_buffer(6.5, 100.0)
     text = plan_text(plans, 6.5)
     assert "68.25 mL of 0.1 M potassium dihydrogen phosphate" in text
-    assert "measuring:" in text
+    assert "glassware: 68.25 mL acid (100 mL burette class B) moves the pH by 0.00" in text
     assert plans[0].to_dict()["acid_ml"] == 68.25
 
 

@@ -50,6 +50,9 @@ def test_glassware_by_algebra() -> None:
 def test_the_parts_add_up_in_squares() -> None:
     step = expect_recipe(ROOT / "samples" / "recipes" / "acetate.toml").steps[0]
     assert step.ph_std == pytest.approx(math.sqrt(sum(item.ph**2 for item in step.budget)), rel=1e-6)
+    kinds = step.std_by_kind()
+    assert set(kinds) == {"constants and model", "labels", "measuring", "temperature"}
+    assert step.ph_std == pytest.approx(math.sqrt(sum(size**2 for size in kinds.values())), rel=1e-6)
     sizes = [abs(item.ph) for item in step.budget]
     assert sizes == sorted(sizes, reverse=True)
     # 1.96 standard deviations: the normal distribution.
