@@ -222,7 +222,8 @@ def test_primary_standards_at_25(contents: dict[str, float], assigned: float, to
         assert abs(ideal - assigned) > tolerance
 
 
-# JIS Z 8802 two-decimal table (transcribed); 0.05 asked of the model from 5 to 37 °C, 0.06 at the ends.
+# JIS Z 8802 two-decimal table (transcribed). 0.05 would be good for Davies' equation; hueph keeps within 0.02,
+# and 0.03 is asked so that a change for the worse shows.
 JIS = {
     "phthalate": ({"KHP": 0.05}, {0: 4.01, 10: 4.00, 20: 4.00, 30: 4.01, 40: 4.03, 50: 4.06}),
     "phosphate": (
@@ -241,9 +242,8 @@ JIS = {
 def test_primary_standards_against_temperature(name: str) -> None:
     contents, table = JIS[name]
     for celsius, assigned in table.items():
-        tolerance = 0.05 if 5 <= celsius <= 37 else 0.06
         model = ph_of(contents, conditions=Conditions(temperature_c=float(celsius)))
-        assert model == pytest.approx(assigned, abs=tolerance), f"{name} at {celsius} °C"
+        assert model == pytest.approx(assigned, abs=0.03), f"{name} at {celsius} °C"
 
 
 # Carbon dioxide over pure water, from Henry 10^-1.468, K1 10^-6.352, K2 10^-10.329 (phreeqc.dat), 25 °C.
