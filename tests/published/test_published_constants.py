@@ -222,7 +222,7 @@ def test_primary_standards_at_25(contents: dict[str, float], assigned: float, to
         assert abs(ideal - assigned) > tolerance
 
 
-# JIS Z 8802 two-decimal table (transcribed). 0.05 would be good for Davies' equation; hueph keeps within 0.02,
+# JIS Z 8802 two-decimal table (transcribed). Within 0.05 would do for Davies' equation; hueph keeps to 0.02,
 # and 0.03 is asked so that a change for the worse shows.
 JIS = {
     "phthalate": ({"KHP": 0.05}, {0: 4.01, 10: 4.00, 20: 4.00, 30: 4.01, 40: 4.03, 50: 4.06}),
