@@ -28,6 +28,7 @@ __all__ = [
     "TubeEvidence",
     "candidate_features",
     "candidate_grid",
+    "surface_distance",
 ]
 
 GRID_STEP_PH = 0.1
@@ -40,6 +41,8 @@ _SOFT = 0.01
 _SOFTER = 0.05
 # Share of the other channels mixed in: the off-diagonal part of a typical colour matrix.
 _MIX = 0.18
+# Features are kept near 1: CAM16-UCS values are divided by this.
+_UCS_UNIT = 30.0
 # Dye loads tried for the nearest point of the surface, relative to the card's own.
 _LOADS = np.geomspace(0.3, 4.0, 28)
 _MIXER = (1.0 - _MIX) * np.eye(3) + _MIX / 3.0 * np.ones((3, 3))
@@ -151,7 +154,7 @@ def candidate_features(evidence: TubeEvidence, grid: FloatArray) -> Float32Array
             continue
         columns.extend((curves[:, patch], curves[:, artwork], np.tile(seen, (count, 1))))
         columns.extend((slopes[:, patch], slopes[:, artwork]))
-    columns.append(_surface_misfit(evidence, curves[:, :3]))
+    columns.append(surface_misfit(evidence, curves[:, :3]))
     columns.append(_position(ph, grid))
     constants = np.concatenate(
         [
@@ -169,12 +172,30 @@ def candidate_features(evidence: TubeEvidence, grid: FloatArray) -> Float32Array
     return np.concatenate(columns, axis=1).astype(np.float32)
 
 
-def _surface_misfit(evidence: TubeEvidence, curve: FloatArray) -> FloatArray:
+def surface_distance(evidence: TubeEvidence, grid: FloatArray) -> FloatArray:
+    """Return how far the tube's colour is from the surface at each candidate pH, whatever the load.
+
+    Parameters
+    ----------
+    evidence : TubeEvidence
+    grid : array, shape (m,)
+        Candidate pH; beyond the chart its end patch counts.
+
+    Returns
+    -------
+    array, shape (m,)
+        Euclidean distance in CAM16-UCS after the picture's colour correction.
+    """
+    curve = _curve(evidence.ph, absorbance(evidence.patches), grid)
+    return np.asarray(surface_misfit(evidence, curve)[:, 0] * _UCS_UNIT)
+
+
+def surface_misfit(evidence: TubeEvidence, curve: FloatArray) -> FloatArray:
     """Nearest point over dye load in CAM16-UCS: distance, log load, difference, own place, (m, 8)."""
     light = 10.0 ** (-_LOADS[:, None, None] * curve[None])
     ratios = np.concatenate([light.reshape(-1, 3), evidence.tube[None]])
     corrected = np.maximum(evidence.correction.apply(ratios), 0.0)
-    places = np.asarray(xyz_to_cam16_ucs(linear_rgb_to_xyz(corrected))) / 30.0
+    places = np.asarray(xyz_to_cam16_ucs(linear_rgb_to_xyz(corrected))) / _UCS_UNIT
     surface, tube = places[:-1].reshape(len(_LOADS), -1, 3), places[-1]
     difference = surface - tube
     distance2 = (difference**2).sum(axis=2)
