@@ -16,6 +16,7 @@ CRATE_NAME = "ro-crate-metadata.json"
 _CONTEXT = "https://w3id.org/ro/crate/1.1/context"
 _PROFILE = "https://w3id.org/ro/crate/1.1"
 _LICENCE = "#licence"
+_SOURCES = ("original", "chart", "recipe")
 _DESCRIPTIONS = {
     "original": "photograph as received",
     "chart": "reference chart, as measured and used",
@@ -61,10 +62,9 @@ class Crate:
 
     def add_record(self, record: Record, labels: Labels, paths: dict[str, str]) -> None:
         """Describe a record as an action; `paths` leads from the hash of a content to its file."""
-        sources = [paths[item.sha256] for item in record.contents if item.role in ("original", "chart", "recipe")
-                   and item.sha256 in paths]  # fmt: skip
-        results = [paths[item.sha256] for item in record.contents if item.role in ("overlay", "tube", "strip")
-                   and item.sha256 in paths]  # fmt: skip
+        there = [item for item in record.contents if item.sha256 in paths]
+        sources = [paths[item.sha256] for item in there if item.role in _SOURCES]
+        results = [paths[item.sha256] for item in there if item.role not in _SOURCES]
         version = str(record.program.get("version") or "unknown")
         program = f"#hueph-{version}"
         self._programs.setdefault(

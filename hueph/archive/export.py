@@ -55,7 +55,7 @@ def export_archive(
     with_private_data: bool = False,
     paper: str = "a4",
 ) -> Export:
-    """Write a bag (RFC 8493) with RO-Crate metadata: records, files, a table, and a report for each experiment.
+    """Write a bag (RFC 8493) with RO-Crate metadata: records, files, a table, reports.
 
     Parameters
     ----------

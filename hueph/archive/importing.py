@@ -88,8 +88,8 @@ def _refuse_other_chain(archive: Archive, lines: Path) -> None:
             return
     # The bag is shorter: it must be the beginning of what is there.
     last = None
-    for last in _checked(lines):
-        pass
+    for each in _checked(lines):
+        last = each
     if last is not None:
         with archive.reading("comparing with the bag") as connection:
             known = connection.execute(
@@ -114,7 +114,8 @@ def _checked(lines: Path) -> Iterator[Record]:
             fits = place == number and before == previous and link == link_hash(number, previous, body_sha256)
             if not fits or (body is not None and text_sha256(body) != body_sha256):
                 raise ArchiveError(
-                    f"record {number} of {lines.name} does not fit the chain: a record was changed, moved or removed"
+                    f"record {number} of {lines.name} does not fit the chain: "
+                    "a record was changed, moved or removed"
                 )
             previous = link
             yield parse_record(number, link, before, body_sha256, body)

@@ -135,7 +135,7 @@ def add_reading(
         links=tuple(links),
         taken=photo.taken,
         program=program_identity(),
-        summary=f"{name}: {_summary(readings)}",
+        summary=f"{name}, {_summary(readings)}",
     )
     return archive.add(draft)
 
@@ -438,18 +438,19 @@ def _summary(readings: PhotoReadings) -> str:
     """Return the readings in a line."""
     words = []
     for reading in readings.tubes:
-        if reading.ph is not None:
-            words.append(format_ph(reading.ph))
-        elif reading.interval is not None:
-            low, high = reading.interval.low, reading.interval.high
-            words.append(
-                f"below {format_ph(high)}" if low is None and high is not None else f"{reading.interval}"
-            )
-        else:
+        interval = reading.interval
+        if interval is None:
             words.append("no reading")
-    return (
-        f"{len(words)} tube{'' if len(words) == 1 else 's'}, pH {', '.join(words)}" if words else "no tubes"
-    )
+        elif reading.ph is not None:
+            words.append(format_ph(reading.ph))
+        elif interval.low is None and interval.high is not None:
+            words.append(f"below {format_ph(interval.high)}")
+        elif interval.high is None and interval.low is not None:
+            words.append(f"above {format_ph(interval.low)}")
+        else:
+            words.append(f"{interval}")
+    count = f"{len(words)} tube{'' if len(words) == 1 else 's'}"
+    return f"{count}: pH {', '.join(words)}" if words else "no tubes"
 
 
 def _keep_pictures(archive: Archive, photo: Photo, readings: PhotoReadings) -> list[Content]:

@@ -24,8 +24,8 @@ _EXIF_PREFIX = b"Exif\0\0"
 _PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 # PNG third edition: what shapes the picture; not texts, times and EXIF.
 _KEPT_PNG = {
-    b"IHDR", b"PLTE", b"IDAT", b"IEND", b"cHRM", b"gAMA", b"iCCP", b"sBIT", b"sRGB", b"cICP", b"mDCV", b"cLLI",
-    b"bKGD", b"hIST", b"tRNS", b"pHYs",
+    b"IHDR", b"PLTE", b"IDAT", b"IEND", b"cHRM", b"gAMA", b"iCCP", b"sBIT", b"sRGB", b"cICP", b"mDCV",
+    b"cLLI", b"bKGD", b"hIST", b"tRNS", b"pHYs",
 }  # fmt: skip
 _KEPT_WEBP = {b"VP8 ", b"VP8L", b"VP8X", b"ALPH", b"ICCP"}
 _WEBP_EXIF_BIT, _WEBP_XMP_BIT = 0x08, 0x04

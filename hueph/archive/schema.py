@@ -127,7 +127,8 @@ def _tables(dialect: str) -> list[str]:
         "summary TEXT NOT NULL)",
         "CREATE TABLE content (sha256 TEXT PRIMARY KEY, size BIGINT NOT NULL)",
         "CREATE TABLE record_content (number INTEGER NOT NULL, position INTEGER NOT NULL, "
-        "role TEXT NOT NULL, sha256 TEXT NOT NULL, private_free TEXT NOT NULL, PRIMARY KEY (number, position))",
+        "role TEXT NOT NULL, sha256 TEXT NOT NULL, private_free TEXT NOT NULL, "
+        "PRIMARY KEY (number, position))",
         "CREATE TABLE record_link (number INTEGER NOT NULL, position INTEGER NOT NULL, "
         "target INTEGER NOT NULL, relation TEXT NOT NULL, PRIMARY KEY (number, position))",
         f"CREATE TABLE content_part (sha256 TEXT NOT NULL, part INTEGER NOT NULL, data {blob} NOT NULL, "

@@ -334,7 +334,7 @@ def _check_files(archive: Archive, state: Verification) -> Iterator[Finding]:
         if found != name:
             yield _damage(
                 f"file {name[:12]}",
-                f"was changed: its {size} bytes hash to {found[:12]}; it is {holders or 'named by no record'}",
+                f"was changed: its {size} bytes hash to {found[:12]}; it is {holders or 'no record has it'}",
             )
         elif not holders:
             yield _note(

@@ -178,7 +178,16 @@ def list_records(
     """
     from hueph.archive.store import Filter
 
-    where = Filter(kind=kind, chart=chart, since=since, until=until, **known)
+    where = Filter(
+        known["who"],
+        known["experiment"],
+        known["sample"],
+        known["step"],
+        kind,
+        chart,
+        since=since,
+        until=until,
+    )
     with _open(target) as opened:
         entries = opened.entries(where, limit=limit)
         total = opened.count(where) if limit and len(entries) == limit else len(entries)
@@ -187,10 +196,11 @@ def list_records(
         return
     lines = []
     for entry in entries:
-        about = " / ".join(text for text in (entry.experiment, entry.sample, entry.step, entry.who) if text)
-        lines.append(
-            f"{entry.number:>6}  {entry.received}  {entry.kind:<11}  {about}{'  ' if about else ''}{entry.summary}"
+        labelled = " / ".join(
+            text for text in (entry.experiment, entry.sample, entry.step, entry.who) if text
         )
+        about = f"{labelled}  " if labelled else ""
+        lines.append(f"{entry.number:>6}  {entry.received}  {entry.kind:<11}  {about}{entry.summary}")
     if lines:
         click.echo("\n".join(lines))
     if total > len(entries):

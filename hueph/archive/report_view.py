@@ -1,0 +1,409 @@
+"""What a report shows of an experiment: plain values and sentences, ready for a page or a PDF."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from hueph import __version__
+from hueph.archive.records import Record
+from hueph.archive.selecting import Selection, select_records
+from hueph.archive.store import Archive
+from hueph.errors import ArchiveError
+from hueph.flags import FLAGS, flag_sentence
+from hueph.interval import Interval, format_ph
+from hueph.report import NOTICE
+
+__all__ = [
+    "CAUTIONS",
+    "METHOD",
+    "ComparisonView",
+    "ExpectationView",
+    "NoteView",
+    "ReadingView",
+    "RecordView",
+    "ReportView",
+    "TubeView",
+    "build_view",
+]
+
+CAUTIONS = (
+    "Wear eye protection. Acids, alkalis and many buffer concentrates are corrosive; add acid to water, "
+    "never water to acid.",
+    "Indicator solutions are often made with alcohol: keep them from flames and hot plates.",
+    "Local rules, safety data sheets and qualified staff come before anything written here.",
+    NOTICE,
+)
+
+METHOD = (
+    "Each liquid is compared with the printed patches in the same photograph, so that light and camera "
+    "drop out. Uneven light, white balance and the amount of dye are taken out; where the colour cannot "
+    "tell pH apart, the range is wide.",
+    "In each axis the hill shows how probable each pH is, the bar the stated range, the tick across it the "
+    "middle value, an arrow an open end beyond the card, the diamond the expected pH. Small marks on the "
+    "axis are the patches of the card.",
+    "A range of 95 % is meant to hold the true pH 95 times in 100 over many photographs. Tubes of one "
+    "photograph share one strip and one light, so their errors go together.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class NoteView:
+    """A note on a record, or a correction of it."""
+
+    number: int
+    received: str
+    who: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class TubeView:
+    """One tube: what was read, how sure, what was expected.
+
+    Attributes
+    ----------
+    number : int
+    name : str
+    ph, low, high : float or None
+    value, spread : str
+        The reading and its range in words.
+    flags : tuple of (str, str)
+        Name and sentence.
+    posterior : tuple of (float, float)
+        pH and density.
+    expected, expected_low, expected_high : float or None
+    agreement : str
+        Reading against expectation in words, "" without one.
+    picture : bytes
+        JPEG, empty when there is none.
+    """
+
+    number: int
+    name: str
+    ph: float | None
+    low: float | None
+    high: float | None
+    value: str
+    spread: str
+    flags: tuple[tuple[str, str], ...]
+    posterior: tuple[tuple[float, float], ...]
+    expected: float | None
+    expected_low: float | None
+    expected_high: float | None
+    agreement: str
+    picture: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingView:
+    """One photograph."""
+
+    number: int
+    file: str
+    taken: str
+    received: str
+    who: str
+    sample: str
+    step: str
+    chart: str
+    chart_sha256: str
+    card_ph: tuple[float, ...]
+    residual: float | None
+    coverage: float
+    flags: tuple[tuple[str, str], ...]
+    tubes: tuple[TubeView, ...]
+    overlay: bytes
+    strip: bytes
+    notes: tuple[NoteView, ...]
+    replaced_by: int | None
+    original_sha256: str
+    version: str
+    message: str
+
+
+@dataclass(frozen=True, slots=True)
+class ComparisonView:
+    """Compared tubes: rows of before, after, change, range, verdict, reason."""
+
+    number: int
+    rows: tuple[tuple[str, str, str, str, str, str], ...]
+    uses: tuple[int, ...]
+    notes: tuple[NoteView, ...]
+    figure: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectationView:
+    """Expected pH of a recipe: rows of step, pH, range, what was done."""
+
+    number: int
+    recipe: str
+    title: str
+    rows: tuple[tuple[str, str, str, str], ...]
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RecordView:
+    """A line of the list of evidence."""
+
+    number: int
+    kind: str
+    received: str
+    summary: str
+    hash: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReportView:
+    """Everything a report shows."""
+
+    experiment: str
+    people: tuple[str, ...]
+    first: str
+    last: str
+    readings: tuple[ReadingView, ...]
+    comparisons: tuple[ComparisonView, ...]
+    expectations: tuple[ExpectationView, ...]
+    records: tuple[RecordView, ...]
+    cautions: tuple[str, ...]
+    chain_length: int
+    chain_head: str
+    version: str
+
+
+def build_view(archive: Archive, experiment: str) -> ReportView:
+    """Gather what a report shows.
+
+    Parameters
+    ----------
+    archive : Archive
+    experiment : str
+
+    Returns
+    -------
+    ReportView
+
+    Raises
+    ------
+    InputError
+        No such experiment.
+    """
+    selection = select_records(archive, [experiment])
+    members = [archive.record(number) for number in sorted(selection.numbers or ())]
+    expected = _expected_steps(members)
+    length, head = archive.head()
+    own = [record for record in members if record.kind not in ("note", "correction")]
+    readings = tuple(
+        _reading_view(archive, record, selection, expected) for record in own if record.kind == "reading"
+    )
+    expectations = tuple(_expectation_view(record) for record in own if record.kind == "expectation")
+    special = [text for view in expectations for text in view.cautions]
+    times = sorted(record.taken or record.received for record in own if record.received)
+    return ReportView(
+        experiment=experiment,
+        people=tuple(
+            dict.fromkeys(labels.who for record in own if (labels := selection.labels_of(record)).who)
+        ),
+        first=times[0] if times else "",
+        last=times[-1] if times else "",
+        readings=readings,
+        comparisons=tuple(_comparison_view(archive, record) for record in own if record.kind == "comparison"),
+        expectations=expectations,
+        records=tuple(
+            RecordView(record.number, record.kind, record.received, record.summary, record.hash)
+            for record in members
+        ),
+        cautions=tuple(dict.fromkeys([*special, *CAUTIONS])),
+        chain_length=length,
+        chain_head=head,
+        version=__version__,
+    )
+
+
+def _expected_steps(members: Sequence[Record]) -> dict[str, dict[str, Any]]:
+    """Return the steps of every recorded recipe by name; a later record counts."""
+    return {
+        str(step.get("step", "")).casefold(): step
+        for record in members
+        if record.kind == "expectation"
+        for step in record.payload.get("steps", [])
+    }
+
+
+def _notes_on(archive: Archive, number: int) -> tuple[tuple[NoteView, ...], int | None]:
+    """Return notes and corrections of a record, and the number of the reading that replaces it."""
+    notes: list[NoteView] = []
+    replaced: int | None = None
+    for other, relation in archive.pointing_to(number):
+        record = archive.record(other)
+        if relation == "corrects" and record.kind == "reading":
+            replaced = other
+        elif record.kind in ("note", "correction"):
+            who = record.labels.who if record.kind == "note" else str(record.payload.get("corrected_by", ""))
+            text = str(record.payload.get("text", ""))
+            if record.kind == "correction":
+                text = f"labels corrected: {text}"
+            notes.append(NoteView(other, record.received, who, text))
+    return tuple(notes), replaced
+
+
+def _picture(archive: Archive, record: Record, role: str, tube: int | None = None) -> bytes:
+    """Return a stored picture, empty when there is none."""
+    for item in record.of_role(role):
+        if item.tube == tube:
+            try:
+                return archive.data(item.sha256)
+            except ArchiveError:
+                return b""
+    return b""
+
+
+def _flags(names: Sequence[str]) -> tuple[tuple[str, str], ...]:
+    return tuple(
+        (name, flag_sentence(name) if name in FLAGS else "not a flag of this version") for name in names
+    )
+
+
+def _reading_view(
+    archive: Archive, record: Record, selection: Selection, expected: dict[str, dict[str, Any]]
+) -> ReadingView:
+    """Gather one photograph."""
+    payload, labels = record.payload, selection.labels_of(record)
+    notes, replaced = _notes_on(archive, record.number)
+    names = labels.tube_names(len(payload["tubes"]))
+    tubes = []
+    for entry, name in zip(payload["tubes"], names, strict=True):
+        said = expected.get((name or labels.sample).casefold()) or expected.get(labels.step.casefold())
+        tubes.append(_tube_view(entry, name, said, _picture(archive, record, "tube", entry["tube"])))
+    originals = record.of_role("original")
+    return ReadingView(
+        number=record.number,
+        file=payload["photo"]["file"],
+        taken=record.taken,
+        received=record.received,
+        who=labels.who,
+        sample=labels.sample,
+        step=labels.step,
+        chart=payload["chart"]["name"],
+        chart_sha256=payload["chart"]["sha256"],
+        card_ph=tuple(float(patch["ph"]) for patch in payload["strip"]["patches"]),
+        residual=payload["strip"]["residual_delta_e"],
+        coverage=float(payload["options"].get("coverage", 0.95)),
+        flags=_flags(payload["flags"]),
+        tubes=tuple(tubes),
+        overlay=_picture(archive, record, "overlay"),
+        strip=_picture(archive, record, "strip"),
+        notes=notes,
+        replaced_by=replaced,
+        original_sha256=originals[0].sha256 if originals else "",
+        version=str(record.program.get("version", "")),
+        message=str(payload["strip"].get("message", "")),
+    )
+
+
+def _tube_view(entry: dict[str, Any], name: str, said: dict[str, Any] | None, picture: bytes) -> TubeView:
+    """Gather one tube."""
+    low, high = entry["range"] or (None, None)
+    interval = Interval(low, high, entry["coverage"]) if entry["range"] else None
+    ph = entry["ph"]
+    if interval is None:
+        value, spread = "no reading", ""
+    elif ph is None:
+        value, spread = f"pH {str(interval).rsplit(',', 1)[0]}", f"{100 * interval.coverage:.3g} %"
+    else:
+        value = f"pH {format_ph(ph, 2 if interval.width < 0.15 else 1)}"
+        spread = str(interval)
+    expected_low, expected_high = (said or {}).get("range") or (None, None)
+    return TubeView(
+        number=int(entry["tube"]),
+        name=name,
+        ph=ph,
+        low=low,
+        high=high,
+        value=value,
+        spread=spread,
+        flags=_flags(entry["flags"]),
+        posterior=_unpack(entry.get("posterior")),
+        expected=None if said is None else said.get("ph"),
+        expected_low=expected_low,
+        expected_high=expected_high,
+        agreement=agreement(interval, said),
+        picture=picture,
+    )
+
+
+def agreement(interval: Interval | None, said: dict[str, Any] | None) -> str:
+    """Say whether a reading and an expectation agree: whether their ranges have a pH in common."""
+    if said is None or said.get("ph") is None:
+        return ""
+    value = float(said["ph"])
+    text = f"expected {value:.2f}"
+    if interval is None:
+        return text
+    low, high = said.get("range") or (value, value)
+    if (interval.low is None or interval.low <= high) and (interval.high is None or interval.high >= low):
+        return f"{text}: agrees"
+    if interval.high is not None and interval.high < low:
+        return f"{text}: read at least {low - interval.high:.1f} lower"
+    return f"{text}: read at least {(interval.low or high) - high:.1f} higher"
+
+
+def _unpack(packed: dict[str, Any] | None) -> tuple[tuple[float, float], ...]:
+    """Return the points of a packed density."""
+    if not packed:
+        return ()
+    low, step = float(packed["low"]), float(packed["step"])
+    return tuple((low + number * step, float(value)) for number, value in enumerate(packed["density"]))
+
+
+def _comparison_view(archive: Archive, record: Record) -> ComparisonView:
+    """Gather one comparison, in the form that ``hueph compare --json`` gives it."""
+    rows = []
+    for pair in record.payload.get("pairs", []):
+        low, high = pair.get("range") or (None, None)
+        change = pair.get("delta_ph")
+        limits = [f"{limit:+.1f}" if limit is not None else "open" for limit in (low, high)]
+        rows.append(
+            (
+                _tube_words(pair.get("before") or {}),
+                _tube_words(pair.get("after") or {}),
+                "" if change is None else f"{change:+.1f}",
+                "" if low is None and high is None else f"{limits[0]} to {limits[1]}",
+                str(pair.get("verdict", "")),
+                str(pair.get("reason", "")),
+            )
+        )
+    notes, _ = _notes_on(archive, record.number)
+    uses = tuple(link.number for link in record.links)
+    return ComparisonView(record.number, tuple(rows), uses, notes, _picture(archive, record, "overlay"))
+
+
+def _tube_words(tube: dict[str, Any]) -> str:
+    """Say which tube and what was read."""
+    name = f"tube {tube.get('tube', '?')}"
+    if tube.get("ph") is not None:
+        return f"{name}: {format_ph(float(tube['ph']))}"
+    if tube.get("range"):
+        low, high = tube["range"]
+        return f"{name}: {Interval(low, high, tube.get('coverage') or 0.95)}".rsplit(",", 1)[0]
+    return f"{name}: no reading"
+
+
+def _expectation_view(record: Record) -> ExpectationView:
+    """Gather the steps of a recipe."""
+    rows = []
+    for step in record.payload.get("steps", []):
+        low, high = step.get("range") or (None, None)
+        spread = "" if low is None or high is None else f"{low:.2f} to {high:.2f}"
+        rows.append((str(step.get("step", "")), f"{step['ph']:.2f}", spread, str(step.get("text", ""))))
+    recipes = record.of_role("recipe")
+    return ExpectationView(
+        record.number,
+        recipes[0].name if recipes else "",
+        str(record.payload.get("title", "")),
+        tuple(rows),
+        tuple(str(text) for text in record.payload.get("cautions", [])),
+    )
