@@ -39,7 +39,7 @@ WATER_CHROMA, WATER_RATIO = 5.0, 0.72
 # A liquid with less chroma than this that is no indicator sample is turbid rather than coloured.
 GREY_CHROMA = 25.0
 # Log odds of holding the chart's indicator below which nothing is stated.
-VALID_LOG_ODDS = 0.0
+VALID_LOG_ODDS = -2.5
 # CIEDE2000 from anything the chart's curve at any dye load can explain.
 OFF_CHART_DELTA_E = 30.0
 

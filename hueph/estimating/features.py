@@ -29,6 +29,7 @@ __all__ = [
     "candidate_features",
     "candidate_grid",
     "surface_distance",
+    "without_mirrored_light",
 ]
 
 GRID_STEP_PH = 0.1
@@ -41,6 +42,11 @@ _SOFT = 0.01
 _SOFTER = 0.05
 # Share of the other channels mixed in: the off-diagonal part of a typical colour matrix.
 _MIX = 0.18
+# Backing counts as coloured when its strongest channel exceeds the weakest by this factor.
+_COLOURED_RATIO = 1.3
+# Uncertainty (k = 1) of the empty glass's ratio, and what a filled tube mirrors of what an empty one
+# does: its inner surfaces hardly reflect against water.
+_GLASS_STD, _FILLED_SHARE = 0.02, 0.7
 # Features are kept near 1: CAM16-UCS values are divided by this.
 _UCS_UNIT = 30.0
 # Dye loads tried for the nearest point of the surface, relative to the card's own.
@@ -154,7 +160,7 @@ def candidate_features(evidence: TubeEvidence, grid: FloatArray) -> Float32Array
             continue
         columns.extend((curves[:, patch], curves[:, artwork], np.tile(seen, (count, 1))))
         columns.extend((slopes[:, patch], slopes[:, artwork]))
-    columns.append(surface_misfit(evidence, curves[:, :3]))
+    columns.append(_surface_misfit(evidence, curves[:, :3], tube))
     columns.append(_position(ph, grid))
     constants = np.concatenate(
         [
@@ -187,13 +193,36 @@ def surface_distance(evidence: TubeEvidence, grid: FloatArray) -> FloatArray:
         Euclidean distance in CAM16-UCS after the picture's colour correction.
     """
     curve = _curve(evidence.ph, absorbance(evidence.patches), grid)
-    return np.asarray(surface_misfit(evidence, curve)[:, 0] * _UCS_UNIT)
+    return np.asarray(_surface_misfit(evidence, curve, without_mirrored_light(evidence))[:, 0] * _UCS_UNIT)
 
 
-def surface_misfit(evidence: TubeEvidence, curve: FloatArray) -> FloatArray:
+def without_mirrored_light(evidence: TubeEvidence) -> FloatArray:
+    """Return the tube's ratio less the light its glass mirrors from the surroundings.
+
+    In front of a coloured or dark backing that light is a good part of what is seen. The empty glass
+    above the liquid gives it away: seen over the backing B it shows g B + v, with a transmittance g
+    and a neutral veil v; both are fitted with priors from clean glass (g 0.95, v 0, k = 1: 0.05 and
+    0.02 of a perfect white). In front of a plain backing g and v cannot be told apart, and v matters
+    little: the ratio is returned as it is.
+
+    Returns
+    -------
+    array, shape (3,)
+    """
+    backing = np.maximum(evidence.backing, 1e-3)
+    if not np.isfinite(evidence.glass).all() or backing.max() < _COLOURED_RATIO * backing.min():
+        return evidence.tube
+    design = np.stack([backing, np.ones(3)], axis=1) / _GLASS_STD
+    normal = design.T @ design + np.diag([1.0 / 0.05**2, 1.0 / 0.02**2])
+    right = design.T @ (evidence.glass * backing / _GLASS_STD) + np.array([0.95 / 0.05**2, 0.0])
+    veil = float(np.clip(np.linalg.solve(normal, right)[1], 0.0, 0.12))
+    return np.maximum(evidence.tube - _FILLED_SHARE * veil / backing, 0.002)
+
+
+def _surface_misfit(evidence: TubeEvidence, curve: FloatArray, tube_ratio: FloatArray) -> FloatArray:
     """Nearest point over dye load in CAM16-UCS: distance, log load, difference, own place, (m, 8)."""
     light = 10.0 ** (-_LOADS[:, None, None] * curve[None])
-    ratios = np.concatenate([light.reshape(-1, 3), evidence.tube[None]])
+    ratios = np.concatenate([light.reshape(-1, 3), tube_ratio[None]])
     corrected = np.maximum(evidence.correction.apply(ratios), 0.0)
     places = np.asarray(xyz_to_cam16_ucs(linear_rgb_to_xyz(corrected))) / _UCS_UNIT
     surface, tube = places[:-1].reshape(len(_LOADS), -1, 3), places[-1]
