@@ -165,8 +165,9 @@ def to_linear_srgb(camera: Camera, encoded: FloatArray) -> FloatArray:
 def draw_sensitivities(rng: np.random.Generator) -> FloatArray:
     """Return random sensor sensitivities, peak 1 each, shape (3, n) in the order R, G, B.
 
-    Sums of Gaussians behind an infrared and an ultraviolet cut. The ranges bracket thirteen measured
-    cameras of open data sets (see `tests/accuracy/renderer_realism.py --cameras`).
+    Sums of Gaussians behind an infrared and an ultraviolet cut. Of thirteen measured cameras of open
+    data sets twelve lie inside the family in nearly all of fourteen figures (`tests/accuracy/
+    renderer_realism.py --spectra` lists them); the thirteenth is a bare sensor without its cut filter.
     """
     infrared = 1.0 / (1.0 + np.exp((WAVELENGTHS_NM - rng.uniform(648.0, 695.0)) / rng.uniform(4.0, 18.0)))
     ultraviolet = 1.0 / (1.0 + np.exp(-(WAVELENGTHS_NM - rng.uniform(394.0, 416.0)) / rng.uniform(3.0, 7.0)))

@@ -233,9 +233,14 @@ def draw_artwork(rng: np.random.Generator, indicator: Indicator, ph: FloatArray)
     grey = (linear @ LUMA)[:, None]
     linear = grey + (1.0 - desaturation) * (linear - grey)
     linear = veil + (1.0 - veil) * np.maximum(linear, 0.0)
-    error = rng.normal(0.0, np.array([0.9, 1.6, 1.6]) * rng.uniform(0.5, 1.4), linear.shape)
-    printed = lab_to_xyz(xyz_to_lab(linear @ SRGB_TO_XYZ.T) + error) @ XYZ_TO_SRGB.T
-    artwork: FloatArray = np.round(255.0 * encode_clipped(printed)) / 255.0
+    lab, spread = xyz_to_lab(linear @ SRGB_TO_XYZ.T), np.array([0.9, 1.6, 1.6]) * rng.uniform(0.5, 1.4)
+    for _ in range(20):
+        printed = lab_to_xyz(lab + rng.normal(0.0, spread, linear.shape)) @ XYZ_TO_SRGB.T
+        artwork: FloatArray = np.round(255.0 * encode_clipped(printed)) / 255.0
+        # Nobody sells a card on which two neighbours are one colour.
+        apart = np.diff(xyz_to_lab(srgb_to_linear_rgb(artwork) @ SRGB_TO_XYZ.T), axis=0)
+        if np.linalg.norm(apart, axis=1).min() > 1.0:
+            break
     return artwork
 
 

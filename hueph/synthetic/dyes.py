@@ -8,8 +8,10 @@ the table below); a random world moves them, so that nothing trained on these wo
 
 Notes
 -----
-Shape check against measured spectra (open carbspec data, bromophenol blue and m-cresol purple, 380 to
-730 nm, each form scaled to its own peak): see `tests/accuracy/renderer_realism.py --dyes`.
+Shape check against measured spectra (open carbspec data; each form scaled to its own peak, the band
+moved by at most 8 nm to fit, 400 to 700 nm; `tests/accuracy/renderer_realism.py --spectra`): rms
+difference over the peak 0.008 and 0.039 for bromophenol blue (acid, base), 0.029 and 0.057 for
+m-cresol purple; largest 0.12, on the short-wave shoulder of the base band.
 """
 
 from __future__ import annotations
