@@ -31,10 +31,6 @@ __all__ = ["Posterior", "Statement", "estimate_posterior", "state"]
 # CAM16-UCS units (k = 1): the pair that leaves the least surprise on the development photographs.
 SCORER_WEIGHT = 0.85
 SURFACE_STD = 5.0
-# One-sided when at least this share of the posterior lies beyond an end of the chart: the range's
-# far limit would come from assumptions about colours nobody printed. Nearly all samples inside the
-# chart that this answers one-sided lie within one patch of its end (development photographs).
-BEYOND_SHARE = 0.08
 # Two hills count as separate when the valley between is below this share of the lower one ...
 _VALLEY = 0.35
 # ... and the lower one holds at least this share of the posterior ...
@@ -156,10 +152,13 @@ def state(posterior: Posterior, *, coverage: float = 0.95) -> Statement:
     share = check_coverage(coverage)
     under = posterior.below(posterior.chart_low)
     over = 1.0 - posterior.below(posterior.chart_high)
-    if under >= BEYOND_SHARE and under >= over:
+    # The chart cannot exclude, at the asked coverage, that the pH lies beyond its end: the range's far
+    # limit would come from assumptions about colours nobody printed.
+    beyond = 1.0 - share
+    if under > beyond and under >= over:
         limit = max(posterior.quantile(share), posterior.chart_low)
         return Statement(None, Interval(None, limit, share), "below", False)
-    if over >= BEYOND_SHARE:
+    if over > beyond:
         limit = min(posterior.quantile(1.0 - share), posterior.chart_high)
         return Statement(None, Interval(limit, None, share), "above", False)
     tail = (1.0 - share) / 2.0
