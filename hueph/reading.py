@@ -8,6 +8,7 @@ import numpy as np
 
 from hueph._checks import check_coverage
 from hueph._types import FloatArray, PathLike
+from hueph.budget import reading_budget
 from hueph.chart import Chart
 from hueph.errors import InputError, StripNotFound, TubesNotFound
 from hueph.estimating.features import TubeEvidence, all_finite
@@ -34,6 +35,7 @@ def read_photo(
     coverage: float = 0.95,
     tubes: Sequence[tuple[float, float, float, float]] | None = None,
     strip: Sequence[float] | None = None,
+    budget: bool = False,
 ) -> PhotoReadings:
     """Read the pH of every tube in a photograph.
 
@@ -50,6 +52,8 @@ def read_photo(
     strip : sequence of 8 numbers, optional
         x, y of the four corners around all patches, from the top-left of the upright card
         clockwise, pixels of the full upright picture. Default: found.
+    budget : bool
+        Also work out where each reading's uncertainty comes from (`Reading.budget`; slower).
 
     Returns
     -------
@@ -104,7 +108,7 @@ def read_photo(
         return _collect(picture, chart, None, None, readings, share, message=no_strip)
     colours = balance_picture(picture, chart, measure_strip(picture, chart, strip_location))
     readings = tuple(
-        _read_tube(number, picture, colours, location, tube, share)
+        _read_tube(number, picture, colours, location, tube, share, budget)
         for number, (location, tube) in enumerate(zip(locations, measured, strict=True), start=1)
     )
     return _collect(picture, chart, strip_location, colours, readings, share)
@@ -151,6 +155,7 @@ def _read_tube(
     location: TubeLocation,
     tube: TubeMeasurement,
     coverage: float,
+    budget: bool,
 ) -> Reading:
     """Estimate one tube and decide what may be said of it."""
     evidence = tube_evidence(colours, tube)
@@ -182,6 +187,7 @@ def _read_tube(
         delta_e=delta_e,
         grid=posterior.grid,
         posterior=posterior.density,
+        budget=reading_budget(evidence, tube, colours, posterior) if budget else {},
     )
 
 

@@ -20,7 +20,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("photo", "_photo", "chart", "_chart_file", "shipped"),
     ("locate",),
     ("white_balance", "measuring"),
-    ("calibration", "estimating", "judging", "charting", "chart_picture"),
+    ("calibration", "estimating", "judging", "budget", "charting", "chart_picture"),
     ("reading",),
     ("comparing", "buffering", "titration", "video"),
     # Below the archive, because a record holds the annotated picture.

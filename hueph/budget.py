@@ -1,0 +1,84 @@
+"""Where the uncertainty of one reading comes from, in pH units.
+
+Each measured input is moved by its standard uncertainty and the reading is made again; the move of
+the median is the contribution. What the posterior is wider than all of these together is put down to
+the card: print and liquid differ in ways (inks, gamut, load) that no better photograph removes.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from hueph._types import FloatArray
+from hueph.estimating.features import TubeEvidence
+from hueph.estimating.posterior import Posterior, estimate_posterior
+from hueph.measuring import TubeMeasurement
+from hueph.white_balance import PictureColours
+
+__all__ = ["BUDGET_SOURCES", "reading_budget"]
+
+BUDGET_SOURCES: dict[str, str] = {
+    "noise": "grain of the picture and unevenness of the liquid; more light, a larger or clearer column",
+    "light": "the backing's light where the tube stands; even light, plain backing, tubes apart",
+    "strip": "noise of the patches in this picture; go nearer to the strip",
+    "print": "print error of single patches; calibrate the printed card, or average several",
+    "card-to-liquid": "what separates ink from liquid, and patch from patch; a finer chart, an indicator "
+    "that turns here, or known standards",
+}
+"""Source of uncertainty and what would lessen it."""
+
+
+def reading_budget(
+    evidence: TubeEvidence, tube: TubeMeasurement, colours: PictureColours, posterior: Posterior
+) -> dict[str, float]:
+    """Return the contribution of each source to the standard deviation of a reading.
+
+    Parameters
+    ----------
+    evidence, tube, colours, posterior
+        As made while reading.
+
+    Returns
+    -------
+    dict
+        Keys of `BUDGET_SOURCES`, values in pH units (k = 1).
+    """
+    centre = posterior.quantile(0.5)
+    backing = np.maximum(tube.backing, 1e-6)
+
+    def moved(**changes: FloatArray) -> float:
+        return estimate_posterior(dataclasses.replace(evidence, **changes)).quantile(0.5) - centre
+
+    values, axes = np.linalg.eigh(tube.cov)
+    noise = [
+        moved(tube=np.maximum(evidence.tube + np.sqrt(max(value, 0.0)) * axis / backing, 1e-5))
+        for value, axis in zip(values, axes.T, strict=True)
+    ]
+    spread = tube.backing_std if np.isfinite(tube.backing_std) else 0.0
+    light = [moved(tube=evidence.tube * (1.0 + 0.3 * spread * axis)) for axis in np.eye(3)]
+    usable = np.flatnonzero(colours.strip.usable)
+    relevant = usable[np.abs(colours.chart.ph[usable] - centre) <= 1.6]
+    strip, printing = [], []
+    for index in relevant:
+        row = int(np.flatnonzero(usable == index)[0])
+        level = np.maximum(colours.strip.patches[index], 1e-4)
+        relative = float(np.sqrt(np.trace(colours.strip.patch_cov[index]))) / float(level.sum())
+        strip.append(moved(patches=_scaled(evidence.patches, row, np.full(3, 1.0 + relative))))
+        # One CIEDE2000 is about 2.5 % of light in the channel that changes most (near mid-grey).
+        step = 0.025 * colours.chart.patches[index].delta_e_std
+        for axis in np.eye(3):
+            printing.append(moved(patches=_scaled(evidence.patches, row, 1.0 + step * axis)))
+    parts = {"noise": noise, "light": light, "strip": strip, "print": printing}
+    budget = {name: float(np.sqrt(np.sum(np.square(moves)))) for name, moves in parts.items()}
+    rest = posterior.std**2 - sum(value**2 for value in budget.values())
+    budget["card-to-liquid"] = float(np.sqrt(max(rest, 0.0)))
+    return budget
+
+
+def _scaled(patches: FloatArray, row: int, factor: FloatArray) -> FloatArray:
+    """Patches with one row multiplied."""
+    changed = patches.copy()
+    changed[row] = changed[row] * factor
+    return changed
