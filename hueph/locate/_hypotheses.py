@@ -14,7 +14,14 @@ from itertools import pairwise
 import numpy as np
 
 from hueph._types import AnyArray, BoolArray, FloatArray
-from hueph.locate.geometry import apply_homography, fit_affine, fit_homography, local_jacobian, quad_sides
+from hueph.locate.geometry import (
+    apply_homography,
+    fit_affine,
+    fit_homography,
+    local_jacobian,
+    quad_sides,
+    square_to_quads,
+)
 
 __all__ = ["ChartPlan", "possible_poses"]
 
@@ -23,7 +30,7 @@ STEEPEST_FORESHORTENING = 1.9
 # Patches closer than this share of their short side may merge into one quadrilateral.
 MERGING_GAP = 0.35
 # Poses kept from counting neighbours
-COUNTED_POSES = 80
+COUNTED_POSES = 20
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,9 +146,12 @@ def _poses_from_runs(quads: FloatArray, plan: ChartPlan) -> list[FloatArray]:
         fits = np.abs(np.log(stretch)) < np.log(STEEPEST_FORESHORTENING)
         affine = fit_affine(run, turned[fits])
         good = _upright_enough(affine, plan)
-        poses += list(affine[good])
         if length > 2:
-            poses += [fit_homography(run, quad) for quad in turned[fits][good]]
+            # a long run shows its perspective, a single patch only its noise
+            to_square = np.linalg.inv(square_to_quads(run))
+            poses += list(square_to_quads(turned[fits][good]) @ to_square)
+        else:
+            poses += list(affine[good])
     return poses
 
 
@@ -196,7 +206,15 @@ def _grown_poses(poses: FloatArray, quads: FloatArray, plan: ChartPlan) -> list[
     """Keep the poses with most quadrilaterals on predicted patches; refit each to those."""
     nearest, hit = _matches(poses, quads, plan)
     count = hit.sum(axis=1)
-    best = np.argsort(-count, kind="stable")[:COUNTED_POSES]
+    centres = apply_homography(poses, plan.centres)
+    best: list[int] = []
+    for k in np.argsort(-count, kind="stable"):
+        size = np.sqrt(abs(np.linalg.det(poses[k, :2, :2]))) * plan.short_side
+        apart = np.linalg.norm(centres[best] - centres[k], axis=2).mean(axis=1)
+        if apart.min(initial=np.inf) > 0.35 * size:
+            best.append(int(k))
+        if len(best) == COUNTED_POSES:
+            break
     result: list[FloatArray] = []
     for k in best:
         pose, near, hits = poses[k], nearest[k], hit[k]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from hueph._types import BoolArray, Float32Array, FloatArray, UInt8Array
 from hueph.chart import Chart
+from hueph.locate._facing import seen_facing
 from hueph.locate._hypotheses import ChartPlan
 from hueph.locate._order import MISFIT_CAP, chart_colours, colour_misfit
 from hueph.locate._probe import PAPER, ChartProbe, Colours
@@ -66,6 +67,7 @@ class Verdict:
     patch_pixels: float
     blur: float
     by_hand: bool
+    mirrored: bool = False
 
     @property
     def reason(self) -> str:
@@ -85,8 +87,8 @@ class Verdict:
         if self.seen.sum() < needed:
             return "cut-off" if self.inside < count else "too-few-patches"
         if self.margin < LEAST_MARGIN or self.margin**2 < LEAST_EXCESS * count * self.misfit**2:
-            return "order-ambiguous"
-        return ""
+            return "cut-off" if self.inside < count else "order-ambiguous"
+        return "order-ambiguous" if self.mirrored else ""
 
     @property
     def accepted(self) -> bool:
@@ -119,6 +121,7 @@ class Judge:
     def __init__(self, photo: Photo, chart: Chart) -> None:
         """Prepare the chart; pictures are reduced when first asked for."""
         self.photo = photo
+        self.chart = chart
         corners = chart.corners
         self.plan = ChartPlan.of(corners)
         self.edges = edge_set(corners)
@@ -189,7 +192,7 @@ class Judge:
         height, width = self.photo.encoded.shape[:2]
         within = ((patches >= -0.5) & (patches < np.array([width, height]) - 0.5)).all(axis=(1, 2))
         pixels = float(np.median(np.nan_to_num(quad_sides(patches)).min(axis=1)))
-        return Verdict(
+        verdict = Verdict(
             pose=final,
             patches=patches,
             misfit=misfit,
@@ -203,6 +206,10 @@ class Judge:
             blur=refined.blur * to_working[0, 0],
             by_hand=by_hand,
         )
+        if verdict.accepted:
+            facing = seen_facing(picture, placed, self.chart)
+            verdict = replace(verdict, mirrored=facing is not None and facing.mirrored)
+        return verdict
 
     def _only_patches(self, colours: Colours) -> FloatArray:
         """Colours, nan where no printed patch shows: blank, uneven, or no paper around."""
@@ -210,7 +217,7 @@ class Judge:
         contrast = np.linalg.norm(colours.relative - PAPER, axis=2)
         blank = (contrast < BLANK_SHARE * expected) & (expected > BLANK_CONTRAST)
         relative = colours.relative.copy()
-        relative[blank | ~colours.framed | (colours.spread > MOST_SPREAD)] = np.nan
+        relative[blank | np.logical_not(colours.framed) | (colours.spread > MOST_SPREAD)] = np.nan
         return relative
 
     def _suited(self, pose: FloatArray) -> tuple[UInt8Array, FloatArray]:

@@ -62,11 +62,19 @@ def surplus_absorbance(codes: UInt8Array, window_share: float) -> UInt8Array:
     return np.asarray(cv2.subtract(codes, ground), dtype=np.uint8)
 
 
+def _strongest(channels: UInt8Array) -> UInt8Array:
+    """Return the largest of three channels, (h, w); several times faster than numpy's maximum."""
+    import cv2
+
+    first, second, third = cv2.split(channels)
+    return np.asarray(cv2.max(cv2.max(first, second), third), dtype=np.uint8)
+
+
 def _splitters(codes: UInt8Array, surplus: UInt8Array) -> list[UInt8Array]:
     """Return masks (255 = cut here): nothing, gaps, gaps and colour steps."""
     import cv2
 
-    peak = surplus.max(axis=2)
+    peak = _strongest(surplus)
     masks = [np.zeros_like(peak)]
     gap = np.zeros_like(peak)
     for size in (5, 9):
@@ -75,7 +83,8 @@ def _splitters(codes: UInt8Array, surplus: UInt8Array) -> list[UInt8Array]:
         gap |= (closed - peak > np.maximum(3.0, GAP_SHARE * closed)).astype(np.uint8) * 255
     masks.append(gap)
     smooth = cv2.GaussianBlur(np.minimum(surplus, 120), (0, 0), 1.0)
-    step = cv2.morphologyEx(smooth, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)).max(axis=2)
+    step = cv2.morphologyEx(smooth, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+    step = _strongest(np.asarray(step, dtype=np.uint8))
     quiet = float(np.median(step[peak > LEVELS[0]])) if np.any(peak > LEVELS[0]) else 0.0
     masks.append(gap | (step > max(STEP_CODES, 2.0 * quiet)).astype(np.uint8) * 255)
     return masks
@@ -123,7 +132,7 @@ def find_quads(codes: UInt8Array, surplus: UInt8Array) -> FloatArray:
 
     from hueph.locate.geometry import quad_area
 
-    peak = surplus.max(axis=2)
+    peak = _strongest(surplus)
     quads: list[FloatArray] = []
     for cut in _splitters(codes, surplus):
         grow = 0.5 if not cut.any() else 1.0

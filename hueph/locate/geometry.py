@@ -16,6 +16,7 @@ __all__ = [
     "quad_overlap",
     "quad_sides",
     "resize_homography",
+    "square_to_quads",
 ]
 
 
@@ -81,6 +82,37 @@ def fit_homography(source: AnyArray, target: AnyArray) -> FloatArray:
     homography = np.linalg.inv(to_target) @ solution @ to_source
     depth = float(homography[2] @ np.append(source.mean(axis=0), 1.0))
     return np.asarray(homography / (depth if abs(depth) > 1e-12 else 1.0))
+
+
+def square_to_quads(quads: AnyArray) -> FloatArray:
+    """Return the homographies that take the unit square to quadrilaterals.
+
+    Parameters
+    ----------
+    quads : array, shape (..., 4, 2)
+        Images of (0, 0), (1, 0), (1, 1), (0, 1).
+
+    Returns
+    -------
+    array, shape (..., 3, 3)
+
+    References
+    ----------
+    .. [1] Heckbert, "Fundamentals of texture mapping and image warping", UCB/CSD 89/516, 1989,
+       section 2.2.3: the closed form.
+    """
+    a, b, c, d = np.moveaxis(np.asarray(quads, dtype=np.float64), -2, 0)
+    first, second, odd = b - c, d - c, a - b + c - d
+    cross = first[..., 0] * second[..., 1] - first[..., 1] * second[..., 0]
+    cross = np.where(np.abs(cross) > 1e-12, cross, 1e-12)
+    g = (odd[..., 0] * second[..., 1] - odd[..., 1] * second[..., 0]) / cross
+    h = (first[..., 0] * odd[..., 1] - first[..., 1] * odd[..., 0]) / cross
+    homography = np.empty((*a.shape[:-1], 3, 3))
+    homography[..., :2, 0] = b - a + g[..., None] * b
+    homography[..., :2, 1] = d - a + h[..., None] * d
+    homography[..., :2, 2] = a
+    homography[..., 2, 0], homography[..., 2, 1], homography[..., 2, 2] = g, h, 1.0
+    return homography
 
 
 def fit_affine(source: AnyArray, target: AnyArray) -> FloatArray:

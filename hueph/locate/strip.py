@@ -71,6 +71,8 @@ def locate_strip(photo: Photo, chart: Chart, *, corners: FloatArray | None = Non
         verdict = _look(judge, side, window)
         if verdict is not None and verdict.accepted:
             return verdict.location()
+        if verdict is not None and verdict.mirrored:
+            raise _not_found(photo, chart, verdict)
         if verdict is not None and (nearest is None or verdict.score < nearest.score):
             nearest = verdict
     raise _not_found(photo, chart, nearest)
@@ -86,7 +88,12 @@ def _look(judge: Judge, side: int, window: float) -> Verdict | None:
     quads = find_quads(np.asarray(codes, dtype=np.uint8), surplus)
     poses = possible_poses(quads, judge.plan)
     poses = judge.best_looking(picture, poses, REFINED_POSES)
-    verdicts = [judge.verdict(to_working @ pose) for pose in poses]
+    verdicts: list[Verdict] = []
+    for pose in poses:
+        verdicts.append(judge.verdict(to_working @ pose))
+        settled = verdicts[-1].accepted or verdicts[-1].mirrored
+        if settled and verdicts[-1].support >= SURE_SUPPORT:
+            break
     return min(verdicts, key=lambda v: v.score, default=None)
 
 
@@ -140,4 +147,7 @@ def _not_found(photo: Photo, chart: Chart, nearest: Verdict | None) -> StripNotF
         "not-seen": f"nothing looks enough like the {count} patches of {chart.name}; "
         "retake with the whole strip in view, or check that it is the right chart",
     }
-    return StripNotFound(f"{what}: {texts[nearest.reason]}", reason=nearest.reason)
+    text = texts[nearest.reason]
+    if nearest.mirrored:
+        text = "the picture is mirrored (margins and figures are on the wrong side); turn mirroring off"
+    return StripNotFound(f"{what}: {text}", reason=nearest.reason)

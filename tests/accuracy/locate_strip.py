@@ -1,6 +1,6 @@
 """Measure how surely the strip is found, and in the right order, on photographs with known truth.
 
-    python tests/accuracy/locate_strip.py FOLDER [--only TEXT] [--part NAME ...] [--drawn 60]
+    python tests/accuracy/locate_strip.py FOLDER [--only TEXT] [--every N] [--part NAME ...] [--drawn 60]
 
 FOLDER holds truth.json, the photographs it names and the flat artwork chart-<name>.png of every
 card. Of the truth, the program gets the name of the card; the rest only scores. Parts: plain,
@@ -156,7 +156,7 @@ def wrong_chart(shots: list[Shot]) -> Iterator[str]:
     """Read with every other chart: another indicator, or another layout of the same one."""
     charts = {shot.chart.name: shot.chart for shot in shots}
     other_dye, other_layout, other_count = Tally(), Tally(), Tally()
-    for shot in shots[::2]:
+    for shot in shots:
         dye = shot.chart.name.split("-")[0]
         for name, chart in charts.items():
             if name == shot.chart.name:
@@ -370,10 +370,11 @@ def main() -> None:
     )
     parser.add_argument("folder", type=Path)
     parser.add_argument("--only", help="part of a file name")
+    parser.add_argument("--every", type=int, default=1, help="only every so-manyth photograph")
     parser.add_argument("--part", action="append", help="one part (repeatable)")
     parser.add_argument("--drawn", type=int, default=60, help="how many drawn cards")
     options = parser.parse_args()
-    shots = shots_of(options.folder, options.only)
+    shots = shots_of(options.folder, options.only)[:: options.every]
     parts: dict[str, Callable[[], Iterator[str]]] = {
         "plain": lambda: plain(shots),
         "wrong-chart": lambda: wrong_chart(shots),
