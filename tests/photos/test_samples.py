@@ -26,13 +26,15 @@ class Expected:
     outside: int = 0  # at most so many ranges miss the true pH (one in twenty is what 95 % means)
 
 
+# Near an end of the card the indicator hardly changes colour, so an answer open on that side is right
+# there too, even for a pH on the card.
 TABLE = {
     "five-tubes.jpg": Expected(rmse=0.30, stated=2, one_sided=2),
-    "dim-single-tube.jpg": Expected(rmse=0.50, stated=1),
-    "cream-backing.jpg": Expected(rmse=0.30, stated=2, one_sided=1),
+    "dim-single-tube.jpg": Expected(rmse=0.50, stated=0),
+    "cream-backing.jpg": Expected(rmse=0.30, stated=0, one_sided=1),
     "wood-backing.jpg": Expected(rmse=0.40, stated=2, outside=1),
     "plain-water.jpg": Expected(rmse=0.0, stated=0),
-    "phenol-red.jpg": Expected(rmse=0.40, stated=3, one_sided=1, outside=1),
+    "phenol-red.jpg": Expected(rmse=0.30, stated=2, one_sided=1, outside=1),
 }
 
 
@@ -71,6 +73,7 @@ def test_readings_are_as_near_as_the_table_says(scores: dict[str, PhotoScore], f
     expected = TABLE[file]
     tubes = scores[file].tubes
     errors = [tube.error for tube in tubes if tube.error is not None]
+    assert not any(tube.refused for tube in tubes if tube.is_sample)
     assert len(errors) >= expected.stated
     assert all(abs(error) < 3 * expected.rmse for error in errors)
     if errors:
