@@ -9,9 +9,106 @@ from typing import Any
 from hueph._types import FloatArray
 from hueph.interval import Interval, format_ph
 
-__all__ = ["PatchReading", "PhotoReadings", "Reading"]
+__all__ = ["ExpectedComparison", "PatchReading", "PhotoReadings", "Reading"]
 
 Points = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedComparison:
+    """A reading beside the pH its recipe gives (see `hueph.expecting`).
+
+    Attributes
+    ----------
+    verdict : str
+        "agree", "lower" or "higher" (than expected), or "cannot-compare".
+    step, source : str
+        Step of the recipe, and the recipe's file name.
+    ph, ph_std : float
+        Expected pH and its standard uncertainty (k = 1).
+    interval : Interval
+        Range of the expected pH.
+    difference : float or None
+        Median of reading minus expected; None for a reading without a value.
+    difference_interval : Interval or None
+        Range of the difference, both uncertainties joined; open on one side beyond the chart.
+    joint_std : float or None
+        Standard uncertainty of the difference (k = 1); None for a reading without a value.
+    causes : tuple of str
+        What may lie behind a difference, the likeliest first.
+    note : str
+        Why it cannot be compared, or what "agree" means here; "" when there is nothing to add.
+    """
+
+    verdict: str
+    step: str
+    source: str
+    ph: float
+    ph_std: float
+    interval: Interval
+    difference: float | None = None
+    difference_interval: Interval | None = None
+    joint_std: float | None = None
+    causes: tuple[str, ...] = ()
+    note: str = ""
+
+    def __str__(self) -> str:
+        digits = 2 if self.interval.width < 0.15 else 1
+        known = f"{format_ph(self.ph, digits)} ({self.interval}; {self.step} of {self.source})"
+        return f"expected {known}: {self.outcome}"
+
+    @property
+    def outcome(self) -> str:
+        """The verdict with its amount, in words."""
+        if self.verdict == "cannot-compare":
+            return f"cannot be compared, {self.note}"
+        note = f", {self.note}" if self.note else ""
+        if self.verdict == "agree":
+            return f"agrees{self._amount()}{note}"
+        return f"{self.verdict} than expected{self._amount()}{note}"
+
+    def _amount(self) -> str:
+        """Return the difference with its range; unsigned where the verdict says the direction."""
+        spread = self.difference_interval
+        if spread is None:
+            return ""
+        low, high = spread.low, spread.high
+        if low is None or high is None:
+            limit = high if low is None else low
+            assert limit is not None  # an interval has a limit
+            return "" if self.verdict == "agree" else f" by {abs(limit):.1f} or more"
+        digits = 2 if spread.width < 0.15 else 1
+        if self.verdict == "agree":
+            # Adding 0 turns a rounded minus nothing into nothing.
+            ends = f"{round(low, digits) + 0.0:+.{digits}f} to {round(high, digits) + 0.0:+.{digits}f}"
+            middle = "" if self.difference is None else f" {round(self.difference, digits) + 0.0:+.{digits}f}"
+            return f" (difference{middle}, {ends})" if middle else f" (difference {ends})"
+        near, far = sorted((abs(low), abs(high)))
+        ends = f"{near:.{digits}f} to {far:.{digits}f}"
+        return f" by {ends}" if self.difference is None else f" by {abs(self.difference):.{digits}f} ({ends})"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON-ready form."""
+        spread = self.difference_interval
+        return {
+            "verdict": self.verdict,
+            "step": self.step,
+            "source": self.source,
+            "ph": round(self.ph, 3),
+            "ph_std": round(self.ph_std, 4),
+            "range": _limits(self.interval),
+            "coverage": self.interval.coverage,
+            "difference": None if self.difference is None else round(self.difference, 3),
+            "difference_range": None if spread is None else _limits(spread),
+            "joint_std": None if self.joint_std is None else round(self.joint_std, 4),
+            "causes": list(self.causes),
+            "note": self.note,
+        }
+
+
+def _limits(interval: Interval) -> list[float | None]:
+    """Return both limits, rounded for JSON."""
+    return [None if limit is None else round(limit, 3) for limit in (interval.low, interval.high)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,6 +137,8 @@ class Reading:
         pH grid and probability density on it (empty when nothing was estimated).
     budget : dict
         Contribution of each source to `ph_std`, pH units.
+    expected : ExpectedComparison or None
+        Comparison with the pH of a recipe, when one was asked for.
     """
 
     tube: int
@@ -55,6 +154,7 @@ class Reading:
     grid: FloatArray
     posterior: FloatArray
     budget: dict[str, float] = field(default_factory=dict)
+    expected: ExpectedComparison | None = None
 
     def __str__(self) -> str:
         if self.interval is None:
@@ -65,23 +165,21 @@ class Reading:
         return f"tube {self.tube}  pH {format_ph(self.ph, digits)} ({self.interval})"
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the JSON-ready form that the contract documents."""
-        return {
+        """Return the JSON-ready form that the contract documents; "expected" only when it was asked for."""
+        known: dict[str, Any] = {
             "tube": self.tube,
             "liquid": [[round(x, 1), round(y, 1)] for x, y in self.liquid],
             "ph": None if self.ph is None else round(self.ph, 3),
-            "range": None
-            if self.interval is None
-            else [
-                None if limit is None else round(limit, 3)
-                for limit in (self.interval.low, self.interval.high)
-            ],
+            "range": None if self.interval is None else _limits(self.interval),
             "coverage": None if self.interval is None else self.interval.coverage,
             "bound": self.bound,
             "flags": list(self.flags),
             "lab": [round(value, 2) for value in self.lab],
             "delta_e": None if self.delta_e is None else round(self.delta_e, 2),
         }
+        if self.expected is not None:
+            known["expected"] = self.expected.to_dict()
+        return known
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +213,8 @@ class PhotoReadings:
         Of hueph.
     strip_message : str
         Why no strip was found, "" when one was.
+    expected_unmatched : tuple of (int, ExpectedComparison)
+        Tubes for which a pH was expected but which were not found, by number.
     """
 
     file: str
@@ -131,13 +231,14 @@ class PhotoReadings:
     options: dict[str, Any] = field(default_factory=dict)
     version: str = ""
     strip_message: str = ""
+    expected_unmatched: tuple[tuple[int, ExpectedComparison], ...] = ()
 
     def __iter__(self) -> Iterator[Reading]:
         return iter(self.tubes)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON-ready form that the contract documents."""
-        return {
+        known: dict[str, Any] = {
             "photo": {"file": self.file, "sha256": self.sha256, "width": self.width, "height": self.height},
             "chart": {"name": self.chart_name, "sha256": self.chart_sha256},
             "strip": {
@@ -157,3 +258,8 @@ class PhotoReadings:
             "version": self.version,
             "error": None if self.error is None else {"type": self.error[0], "message": self.error[1]},
         }
+        if self.expected_unmatched:
+            known["expected_unmatched"] = [
+                {"tube": number} | compared.to_dict() for number, compared in self.expected_unmatched
+            ]
+        return known
