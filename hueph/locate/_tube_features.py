@@ -38,6 +38,13 @@ SCALARS = (
     "round",
     "flat",
 )
+SURROUNDINGS = (
+    "surface_beyond",  # the surface line going on beside the column, the fainter side
+    "surface_beyond_most",
+    "bottom_beyond",  # the bottom line going on beside the column, the fainter side
+    "corner_inside",  # lower corners against the inside
+    "corner_outside",  # lower corners against the outside
+)
 # Two samples a bin across the strip; three rows a bin around surface and bottom.
 PROFILE_BINS = STRIP_SHAPE[1] // 2
 LEVEL_BINS = 12
@@ -50,6 +57,7 @@ FEATURES = (
         for kind in ("light", "colour", "wall")
         for i in range(LEVEL_BINS)
     )
+    + SURROUNDINGS
 )
 # Bottom outlines: half axis downwards as a share of the radius.
 _DEPTHS = np.array([1.0, 0.5, 0.15])
@@ -58,6 +66,7 @@ _ANGLES = np.deg2rad(np.arange(-66.0, 67.0, 12.0))
 _SAGS = (-3, -2, -1, 0, 1, 2)
 _BOTTOMS = 3
 _RIGHT = BAND_LEFT + SAMPLES
+_CORNERS = (slice(BAND_LEFT + 1, BAND_LEFT + 4), slice(_RIGHT - 4, _RIGHT - 1))
 _INNER = slice(BAND_LEFT + SAMPLES // 4, _RIGHT - SAMPLES // 4 + 1)
 
 
@@ -94,6 +103,8 @@ class _Maps:
     left: Float32Array
     right: Float32Array
     level_step: Float32Array
+    level_left: Float32Array
+    level_right: Float32Array
     outline: Float32Array
     top: AnyArray
     surface: Float32Array
@@ -138,7 +149,9 @@ def describe(
     scalars["flat"] = (shape == 2).astype(float)
     table = np.stack([scalars[name] for name in SCALARS], axis=1)
     profiles = _profiles(maps, unit, strip, first, last, bottom)
-    return Columns(strip, top, bottom, _DEPTHS[shape], np.hstack([table, profiles]).astype(np.float64))
+    around = np.stack([scalars[name] for name in SURROUNDINGS], axis=1)
+    table = np.hstack([table, profiles, around]).astype(np.float64)
+    return Columns(strip, top, bottom, _DEPTHS[shape], table)
 
 
 def _make_maps(strips: Float32Array) -> _Maps:
@@ -158,6 +171,8 @@ def _make_maps(strips: Float32Array) -> _Maps:
         _length(wall_step[:, :, BAND_LEFT - 2 : BAND_LEFT + 3]).max(axis=2),
         _length(wall_step[:, :, _RIGHT - 2 : _RIGHT + 3]).max(axis=2),
         _length(along[:, :, _INNER].mean(axis=2)),
+        _length(along[:, :, 1 : BAND_LEFT - 3].mean(axis=2)),
+        _length(along[:, :, _RIGHT + 3 : -1].mean(axis=2)),
         np.stack([_outline(across, along, depth) for depth in _DEPTHS], axis=1),
         top,
         surface,
@@ -276,7 +291,23 @@ def _scalars(
     above = np.maximum(top - 23, 1)
     last_part = np.maximum(bottom - 12, top + 3)
     roots = np.sqrt(weaker)
+    near = np.arange(-4, 5)
+    at_top, at_bottom = (np.clip(row[:, None] + near, 0, count - 1) for row in (top, bottom))
+    beside = [
+        (maps.level_left[strip[:, None], at].max(axis=1), maps.level_right[strip[:, None], at].max(axis=1))
+        for at in (at_top, at_bottom)
+    ]
+    corner_rows = np.clip(bottom - 2, 1, count - 1)
+    corners = [_span_mean(strips[:, :, at].mean(axis=2), strip, corner_rows - 1, corner_rows + 1) for at in _CORNERS]
+    outside = [_span_mean(side, strip, corner_rows - 1, corner_rows + 1) for side in (beyond_left, beyond_right)]
     strengths = {
+        "surface_beyond": np.minimum(*beside[0]),
+        "surface_beyond_most": np.maximum(*beside[0]),
+        "bottom_beyond": np.minimum(*beside[1]),
+        "corner_inside": np.minimum(*(_length(corner - middle) for corner in corners)),
+        "corner_outside": np.minimum(
+            *(_length(corner - side) for corner, side in zip(corners, outside, strict=True))
+        ),
         "weaker_wall": np.minimum(root_left, root_right),
         "stronger_wall": np.maximum(root_left, root_right),
         "contrast_least": mean(np.minimum(from_left, from_right)),

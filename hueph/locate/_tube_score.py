@@ -9,7 +9,7 @@ import numpy as np
 
 from hueph._types import FloatArray
 
-__all__ = ["score_columns"]
+__all__ = ["network_odds", "score_columns"]
 
 # Log odds are cut here: beyond, the network only repeats what it has seen.
 SUREST = 8.0
@@ -33,9 +33,15 @@ def score_columns(features: FloatArray) -> FloatArray:
     features : array, shape (m, f)
         As made by `hueph.locate._tube_features.describe`.
     """
-    weights = _weights()
+    return network_odds(_weights(), features)
+
+
+def network_odds(weights: dict[str, FloatArray], features: FloatArray) -> FloatArray:
+    """Return the mean log odds of networks given by their weights."""
+    features = features[:, : len(weights["mean"])]
     level = np.clip((features - weights["mean"]) / weights["scale"], -5.0, 5.0)
-    hidden = np.maximum(np.einsum("mf,nfh->nmh", level, weights["first"]) + weights["first_bias"][:, None], 0.0)
+    hidden = np.einsum("mf,nfh->nmh", level, weights["first"], optimize=True)
+    hidden = np.maximum(hidden + weights["first_bias"][:, None], 0.0)
     odds = np.einsum("nmh,nh->nm", hidden, weights["second"]) + weights["second_bias"][:, None]
     mean: FloatArray = np.clip(odds, -SUREST, SUREST).mean(axis=0)
     return mean

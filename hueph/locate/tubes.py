@@ -22,6 +22,7 @@ from hueph.locate._tube_choice import choose
 from hueph.locate._tube_core import find_core
 from hueph.locate._tube_features import Columns, describe
 from hueph.locate._tube_maps import TubeScene, build_scene
+from hueph.locate._tube_refine import refine_surface
 from hueph.locate._tube_score import score_columns
 from hueph.locate._tube_strips import (
     BAND_LEFT,
@@ -80,10 +81,10 @@ def locate_tubes(
             f"no tube found in {photo.file}: at least {SMALLEST_PICTURE} pixels on the shorter side are needed, "
             f"the picture has {width} by {height}; send the original file"
         )
-    outline, patches = _card_outline(strip)
+    outline, patches = card_outline(strip)
     scene = build_scene(photo.encoded, outline)
-    quads, depths, odds = _propose(scene)
-    chosen = choose(quads, odds, patches) if len(quads) else []
+    quads, depths, features = _columns(scene)
+    chosen = choose(quads, score_columns(features), patches) if len(quads) else []
     if not chosen:
         raise TubesNotFound(
             f"no tube found in {photo.file}: a tube shows as a level liquid surface between two upright walls, "
@@ -91,16 +92,30 @@ def locate_tubes(
             "or outline it with --tube x,y,width,height"
         )
     return tuple(
-        _location(scene.pyramid[0], quads[index], scene.gain, float(depths[index]), by_hand=False)
+        _location(
+            scene.pyramid[0],
+            refine_surface(scene.pyramid[0], quads[index], scene.gain),
+            scene.gain,
+            float(depths[index]),
+            by_hand=False,
+        )
         for index in chosen
     )
 
 
-def _propose(scene: TubeScene) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return proposed columns (m, 4, 2), the depth of their bottoms and their log odds."""
+def propose(encoded: AnyArray, outline: FloatArray | None) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return proposed columns (m, 4, 2) of a picture, the depth of their bottoms and their features.
+
+    For fitting the network that judges them; `outline` is that of the card.
+    """
+    return _columns(build_scene(encoded, outline))
+
+
+def _columns(scene: TubeScene) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return proposed columns, the depth of their bottoms and their features."""
     bands = find_bands(scene)
     if len(bands) == 0:
-        return np.zeros((0, 4, 2)), np.zeros(0), np.zeros(0)
+        return np.zeros((0, 4, 2)), np.zeros(0), np.zeros((0, 0))
     bands = settle_walls(bands, straighten(scene, bands))
     strips = straighten(scene, bands)
     height, width = scene.pyramid[0].shape[:2]
@@ -108,8 +123,8 @@ def _propose(scene: TubeScene) -> tuple[FloatArray, FloatArray, FloatArray]:
     backing, deepest = _rows_in_picture(scene, bands, height)
     columns = describe(strips, backing, scene.unit, sizes, deepest)
     if len(columns.strip) == 0:
-        return np.zeros((0, 4, 2)), np.zeros(0), np.zeros(0)
-    return _quads(bands, columns), columns.depth, score_columns(columns.features)
+        return np.zeros((0, 4, 2)), np.zeros(0), np.zeros((0, 0))
+    return _quads(bands, columns), columns.depth, columns.features
 
 
 def _rows_in_picture(scene: TubeScene, bands: FloatArray, height: int) -> tuple[Float32Array, AnyArray]:
@@ -139,7 +154,7 @@ def _quads(bands: FloatArray, columns: Columns) -> FloatArray:
     return band_points(bands[columns.strip], points)
 
 
-def _card_outline(strip: StripLocation | None) -> tuple[FloatArray | None, FloatArray | None]:
+def card_outline(strip: StripLocation | None) -> tuple[FloatArray | None, FloatArray | None]:
     """Return outlines of the card with its margin, and of its patches alone."""
     if strip is None:
         return None, None

@@ -37,6 +37,7 @@ class Shot:
     """One photograph: picture, corners of the card's patches, true outlines."""
 
     file: str
+    scene: str
     kind: str
     photo: Photo
     card: Any
@@ -143,9 +144,10 @@ def shots(folder: Path, only: str) -> Iterator[Shot]:
             if only not in shot["file"]:
                 continue
             photo = load_photo(folder / shot["file"])
-            card = scene.get("patches") or ([scene["card"]] if scene.get("card") else None)
+            card = scene.get("patches")
             yield Shot(
                 shot["file"],
+                str(scene["id"]),
                 scene["kind"],
                 photo,
                 None if card is None else np.asarray(card, float),
@@ -172,7 +174,7 @@ def moved(shot: Shot, matrix: Any, size: tuple[int, int], filler: str = "edge") 
 
     tubes, partial = ([ordered(points(quad)) for quad in quads] for quads in (shot.tubes, shot.partial))
     card = None if shot.card is None else points(shot.card)
-    return Shot(shot.file, shot.kind, photo_from_array(picture), card, tubes, partial, shot.what)
+    return Shot(shot.file, shot.scene, shot.kind, photo_from_array(picture), card, tubes, partial, shot.what)
 
 
 def ordered(quad: Any) -> Any:
@@ -207,7 +209,7 @@ def repainted(shot: Shot, paint: Callable[[Any], Any]) -> Shot:
     """Change the code values (0..255, floats) only."""
     values = np.clip(paint(shot.photo.encoded.astype(np.float32)), 0, 255).astype(np.uint8)
     photo = photo_from_array(values)
-    return Shot(shot.file, shot.kind, photo, shot.card, shot.tubes, shot.partial, shot.what)
+    return Shot(shot.file, shot.scene, shot.kind, photo, shot.card, shot.tubes, shot.partial, shot.what)
 
 
 def recoloured(shot: Shot, turn: int) -> Shot:
@@ -225,12 +227,12 @@ def without_tubes(shot: Shot) -> Iterator[Shot]:
         low = np.maximum(points.min(axis=0) - 1.2 * side, 0).astype(int)
         high = np.minimum(points.max(axis=0) + 1.2 * side, [width, height]).astype(int)
         crop = np.ascontiguousarray(shot.photo.encoded[low[1] : high[1], low[0] : high[0]])
-        yield Shot(shot.file + " card", shot.kind, photo_from_array(crop), shot.card - low, [], [], [])
+        yield Shot(shot.file + " card", shot.scene, shot.kind, photo_from_array(crop), shot.card - low, [], [], [])
     if every:
         top = int(min(np.asarray(quad)[:, 1].min() for quad in every) - 0.02 * height)
         if top > 0.25 * height:
             crop = np.ascontiguousarray(shot.photo.encoded[:top])
-            yield Shot(shot.file + " above", shot.kind, photo_from_array(crop), shot.card, [], [], [])
+            yield Shot(shot.file + " above", shot.scene, shot.kind, photo_from_array(crop), shot.card, [], [], [])
 
 
 def blanks() -> Iterator[Shot]:
@@ -247,7 +249,7 @@ def blanks() -> Iterator[Shot]:
     pictures["stripes"] = np.broadcast_to(128 + 90 * np.sign(np.sin(np.arange(1200) / 20))[None, :, None], size)
     for name, values in pictures.items():
         photo = photo_from_array(np.clip(values, 0, 255).astype(np.uint8))
-        yield Shot(name, "blank", photo, None, [], [], [])
+        yield Shot(name, name, "blank", photo, None, [], [], [])
 
 
 def variants(part: str, shot: Shot) -> Iterator[tuple[Shot, bool]]:

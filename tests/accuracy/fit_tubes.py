@@ -1,0 +1,253 @@
+"""Fit the small network that judges proposed columns of liquid, and check it on scenes left out.
+
+    python tests/accuracy/fit_tubes.py FOLDER [FOLDER ...] [--output FILE] [--folds 5]
+
+Each FOLDER holds truth.json and the photographs it names, as for locate_tubes.py. Every photograph is
+used as it is, without its strip, and changed (turned, recoloured, darker, blurred ...), so that the
+network learns shapes rather than these pictures. Scenes are left out whole. Without --output only
+the check is made.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from locate_tubes import (
+    Shot,
+    edge_errors,
+    flipped,
+    half,
+    overlap,
+    recoloured,
+    repainted,
+    shots,
+    strip_of,
+    turned,
+    without_tubes,
+)
+
+from hueph.locate._tube_choice import choose
+from hueph.locate._tube_features import PROFILE_BINS, SCALARS
+from hueph.locate._tube_score import network_odds
+from hueph.locate.tubes import card_outline, propose
+
+HIDDEN = 24
+NETWORKS = 4
+EPOCHS = 30
+BATCH = 256
+WEIGHT_DECAY = 2e-3
+# Noise and drop-out on the inputs stand in for pictures not seen.
+INPUT_NOISE = 0.15
+DROPPED = 0.1
+# Errors, in widths, up to which a proposed column is right, and from which it is wrong.
+RIGHT = {"walls": 0.12, "top": 0.2, "bottom": 0.15}
+WRONG = 0.3
+
+
+@dataclass
+class Picture:
+    """Proposed columns of one picture."""
+
+    scene: str
+    name: str
+    group: str
+    features: Any
+    quads: Any
+    label: Any  # 1 right, 0 wrong, -1 neither
+    weight: Any
+    tubes: list[Any]
+    partial: list[Any]
+    patches: Any
+
+
+def training_variants(shot: Shot, rng: np.random.Generator) -> Iterator[tuple[str, Shot, bool]]:
+    """Yield the pictures made of one photograph, with whether the strip is handed in."""
+    yield "plain", shot, True
+    yield "no-strip", recoloured(shot, int(rng.integers(3))), False
+    yield "recoloured", recoloured(shot, int(rng.integers(1, 3))), True
+    yield "turned", turned(recoloured(shot, int(rng.integers(3))), float(rng.uniform(-11, 11))), True
+    kind = int(rng.integers(5))
+    if kind == 0:
+        yield "dark", repainted(shot, lambda values: float(rng.uniform(0.3, 0.7)) * values), True
+    elif kind == 1:
+        yield "bright", repainted(shot, lambda values: float(rng.uniform(1.2, 1.6)) * values), True
+    elif kind == 2:
+        yield "blurred", repainted(shot, lambda v: cv2.GaussianBlur(v, (0, 0), float(rng.uniform(1, 4)))), True
+    elif kind == 3:
+        yield "half", half(shot), True
+    else:
+        noise = rng.uniform(2, 10)
+        yield "noisy", repainted(shot, lambda v: v + noise * rng.standard_normal(v.shape)), True
+    for crop in without_tubes(flipped(shot)):
+        yield "no-tubes", crop, False
+
+
+def gather(folder: Path, seed: int) -> Iterator[Picture]:
+    """Yield the proposed columns of all pictures of a folder, with labels."""
+    rng = np.random.default_rng(seed)
+    for shot in shots(folder, ""):
+        scene = f"{folder.name}/{shot.scene}"
+        for group, variant, with_strip in training_variants(shot, rng):
+            outline, patches = card_outline(strip_of(variant.card) if with_strip else None)
+            quads, _, features = propose(variant.photo.encoded, outline)
+            if len(quads) == 0:
+                continue
+            label, weight = labels(quads, variant)
+            tubes = [np.asarray(tube) for tube in variant.tubes]
+            name = f"{folder.name}/{variant.file}"
+            yield Picture(
+                scene, name, group, features.astype(np.float32), quads, label, weight, tubes, variant.partial, patches
+            )
+
+
+def labels(quads: Any, shot: Shot) -> tuple[Any, Any]:
+    """Return which columns are right (1), wrong (0) or neither (-1), and how much each counts."""
+    label = np.zeros(len(quads), dtype=int)
+    weight = np.zeros(len(quads))
+    for tube in shot.tubes:
+        truth = np.asarray(tube, float)
+        width = float(np.linalg.norm(truth[1] - truth[0]))
+        shares = np.array([overlap(quad, truth) for quad in quads])
+        away = np.abs([edge_errors(quad, truth) for quad in quads]) / width
+        right = (away[:, :2].max(axis=1) < RIGHT["walls"]) & (away[:, 2] < RIGHT["top"])
+        right &= (away[:, 3] < RIGHT["bottom"]) & (shares > 0.7)
+        if not right.any() and shares.max() > 0.65:
+            right[int(np.argmax(shares))] = True
+        near = (shares > 0.5) & ~right & (away.max(axis=1) < WRONG)
+        label[near & (label == 0)] = -1
+        label[right] = 1
+        weight[right] = 1.0 / max(int(right.sum()), 1)
+    for tube in shot.partial:
+        label[[overlap(quad, tube) > 0.2 for quad in quads]] = -1
+    wrong = label == 0
+    weight[wrong] = 4.0 / max(int(wrong.sum()), 1)
+    weight[label < 0] = 0.0
+    return label, weight
+
+
+def mirrored(features: Any) -> Any:
+    """Return the features of the mirror images."""
+    turned_over = features.copy()
+    for block in range(2):
+        part = slice(len(SCALARS) + block * PROFILE_BINS, len(SCALARS) + (block + 1) * PROFILE_BINS)
+        turned_over[:, part] = turned_over[:, part][:, ::-1]
+    return turned_over
+
+
+def fit(pictures: list[Picture]) -> dict[str, Any]:
+    """Fit the networks; returns the arrays that `hueph.locate._tube_score` reads."""
+    features = np.concatenate([picture.features for picture in pictures])
+    features = np.concatenate([features, mirrored(features)])
+    label = np.tile(np.concatenate([picture.label for picture in pictures]), 2)
+    weight = np.tile(np.concatenate([picture.weight for picture in pictures]), 2)
+    mean, scale = features.mean(axis=0), features.std(axis=0) + 1e-6
+    level = np.clip((features - mean) / scale, -5, 5)
+    nets = [train(level, label, weight, np.random.default_rng(seed)) for seed in range(NETWORKS)]
+    names = ("first", "first_bias", "second", "second_bias")
+    stacked = {name: np.stack([net[i] for net in nets]) for i, name in enumerate(names)}
+    stacked["second_bias"] = stacked["second_bias"][:, 0]
+    return {"mean": mean, "scale": scale, **stacked}
+
+
+def train(level: Any, label: Any, weight: Any, rng: np.random.Generator) -> list[Any]:
+    """Fit one network of one hidden layer by Adam (Kingma & Ba 2015, the usual constants)."""
+    count = level.shape[1]
+    layers = [
+        rng.standard_normal((count, HIDDEN)) * np.sqrt(2 / count),
+        np.zeros(HIDDEN),
+        rng.standard_normal(HIDDEN) / np.sqrt(HIDDEN),
+        np.zeros(1),
+    ]
+    first_moment = [np.zeros_like(layer) for layer in layers]
+    second_moment = [np.zeros_like(layer) for layer in layers]
+    cumulative = np.cumsum(weight / weight.sum())
+    steps = EPOCHS * max(1, int((weight > 0).sum()) // BATCH // 2)
+    steps = min(max(steps, 2000), 12000)
+    for step in range(1, steps + 1):
+        chosen = np.minimum(np.searchsorted(cumulative, rng.random(BATCH)), len(label) - 1)
+        x = level[chosen] + INPUT_NOISE * rng.standard_normal((BATCH, count))
+        x *= rng.random((BATCH, count)) > DROPPED
+        hidden = np.maximum(x @ layers[0] + layers[1], 0)
+        odds = hidden @ layers[2] + layers[3]
+        slope = (1 / (1 + np.exp(-odds)) - (label[chosen] == 1)) / BATCH
+        back = np.outer(slope, layers[2]) * (hidden > 0)
+        gradients = [
+            x.T @ back + WEIGHT_DECAY * layers[0],
+            back.sum(axis=0),
+            hidden.T @ slope + WEIGHT_DECAY * layers[2],
+            np.array([slope.sum()]),
+        ]
+        rate = 2e-3 * (1 - 0.95 * step / steps)
+        for i, gradient in enumerate(gradients):
+            first_moment[i] = 0.9 * first_moment[i] + 0.1 * gradient
+            second_moment[i] = 0.999 * second_moment[i] + 0.001 * gradient**2
+            size = np.sqrt(second_moment[i] / (1 - 0.999**step)) + 1e-8
+            layers[i] = layers[i] - rate * first_moment[i] / (1 - 0.9**step) / size
+    return layers
+
+
+def judge(picture: Picture, odds: Any) -> tuple[int, int, int, str]:
+    """Return tubes, found, false tubes and a note for one picture."""
+    chosen = choose(picture.quads, odds, picture.patches)
+    found: set[int] = set()
+    false = []
+    for index in chosen:
+        shares = [overlap(picture.quads[index], tube) for tube in picture.tubes]
+        best = int(np.argmax(shares)) if shares else -1
+        if best >= 0 and shares[best] > 0.5 and best not in found:
+            found.add(best)
+        elif not any(overlap(picture.quads[index], tube) > 0.2 for tube in picture.partial):
+            false.append(np.round(picture.quads[index]).astype(int).tolist())
+    missed = [
+        (i, round(max((o for o, q in zip(odds, picture.quads, strict=True) if overlap(q, tube) > 0.5), default=-9), 1))
+        for i, tube in enumerate(picture.tubes)
+        if i not in found
+    ]
+    note = f"{picture.name} {picture.group}: missed {missed} false {false}" if missed or false else ""
+    return len(picture.tubes), len(found), len(false), note
+
+
+def check(pictures: list[Picture], folds: int) -> None:
+    """Print what scenes left out come to."""
+    scenes = sorted({picture.scene for picture in pictures})
+    totals: dict[str, Any] = {}
+    for fold in range(folds):
+        out = {scene for index, scene in enumerate(scenes) if index % folds == fold}
+        weights = fit([picture for picture in pictures if picture.scene not in out])
+        for picture in pictures:
+            if picture.scene in out:
+                *counts, note = judge(picture, network_odds(weights, picture.features))
+                key = f"{picture.name.split('/')[0]:<14} {picture.group}"
+                totals[key] = totals.get(key, np.zeros(3, int)) + counts
+                if note:
+                    print(note)
+    for key, (tubes, found, false) in sorted(totals.items()):
+        print(f"{key:<28} tubes {tubes:4d}  found {found:4d}  false {false:3d}")
+
+
+def main() -> int:
+    """Gather, check, fit, write."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folders", type=Path, nargs="+")
+    parser.add_argument("--output", type=Path)
+    parser.add_argument("--folds", type=int, default=5, help="0: no check")
+    options = parser.parse_args()
+    pictures = [p for seed, folder in enumerate(options.folders) for p in gather(folder, seed)]
+    print(f"{len(pictures)} pictures, {sum(len(p.quads) for p in pictures)} proposed columns")
+    if options.folds:
+        check(pictures, options.folds)
+    if options.output:
+        weights = fit(pictures)
+        np.savez_compressed(options.output, **{name: value.astype(np.float32) for name, value in weights.items()})
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
