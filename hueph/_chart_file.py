@@ -177,7 +177,9 @@ def _numbers(
         lines.fail(f"{owner} has no `{key}`; add {key} = [{', '.join(['...'] * count)}]", "", table, index)
     value = entry[key]
     if not (isinstance(value, list) and len(value) == count and all(map(_is_number, value))):
-        lines.fail(f"`{key}` of {owner} must be {count} numbers in brackets, got {value!r}", key, table, index)
+        lines.fail(
+            f"`{key}` of {owner} must be {count} numbers in brackets, got {value!r}", key, table, index
+        )
     return tuple(float(number) for number in value)
 
 
@@ -198,7 +200,10 @@ def _delta(entry: dict[str, Any], lines: _Lines, table: str, index: int) -> floa
     value = _number(entry, "delta_e_std", lines, table, index)
     if value < 0:
         lines.fail(
-            f"`delta_e_std` of {table} {index + 1} must not be negative, got {value:g}", "delta_e_std", table, index
+            f"`delta_e_std` of {table} {index + 1} must not be negative, got {value:g}",
+            "delta_e_std",
+            table,
+            index,
         )
     return value
 
@@ -209,7 +214,9 @@ def _corners(entry: dict[str, Any], lines: _Lines, table: str, index: int) -> tu
     shaped = (
         isinstance(value, list)
         and len(value) == 4
-        and all(isinstance(point, list) and len(point) == 2 and all(map(_is_number, point)) for point in value)
+        and all(
+            isinstance(point, list) and len(point) == 2 and all(map(_is_number, point)) for point in value
+        )
     )
     if not shaped:
         lines.fail(
@@ -238,7 +245,9 @@ def _is_convex_clockwise(points: tuple[tuple[float, float], ...]) -> bool:
 def _patches(data: dict[str, Any], lines: _Lines) -> tuple[Patch, ...]:
     entries = data.get("patch", [])
     if len(entries) < MIN_PATCHES:
-        lines.fail(f"a chart must have at least {MIN_PATCHES} patches, each begun with [[patch]], found {len(entries)}")
+        lines.fail(
+            f"a chart must have at least {MIN_PATCHES} patches, each begun with [[patch]], found {len(entries)}"
+        )
     patches: list[Patch] = []
     for index, entry in enumerate(entries):
         ph = _number(entry, "ph", lines, "patch", index)
@@ -247,7 +256,10 @@ def _patches(data: dict[str, Any], lines: _Lines) -> tuple[Patch, ...]:
         if patches and ph <= patches[-1].ph:
             word = "twice" if ph == patches[-1].ph else f"after {patches[-1].ph:g}"
             lines.fail(
-                f"patches must stand in order of rising pH, each pH once; found {ph:g} {word}", "ph", "patch", index
+                f"patches must stand in order of rising pH, each pH once; found {ph:g} {word}",
+                "ph",
+                "patch",
+                index,
             )
         lab = _lab(entry, "lab", lines, "patch", index)
         patches.append(
@@ -261,7 +273,9 @@ def _markers(data: dict[str, Any], lines: _Lines) -> tuple[Marker, ...]:
     for index, entry in enumerate(data.get("marker", [])):
         number = _number(entry, "id", lines, "marker", index)
         if number != int(number) or number < 0 or any(number == other.id for other in markers):
-            lines.fail(f"`id` of a marker must be a whole number used once, got {number:g}", "id", "marker", index)
+            lines.fail(
+                f"`id` of a marker must be a whole number used once, got {number:g}", "id", "marker", index
+            )
         markers.append(Marker(int(number), _corners(entry, lines, "marker", index)))
     return tuple(markers)
 

@@ -7,28 +7,61 @@ __all__ = ["FLAGS", "flag_sentence"]
 # name -> (meaning, remedy). The README table and every printed text come from here.
 FLAGS: dict[str, tuple[str, str]] = {
     # decoding
-    "profile-missing": ("the file names no colour profile; sRGB is assumed", "send the original file, not a copy from a messenger"),
-    "profile-broken": ("the embedded colour profile cannot be read; sRGB is assumed", "send the original file"),
+    "profile-missing": (
+        "the file names no colour profile; sRGB is assumed",
+        "send the original file, not a copy from a messenger",
+    ),
+    "profile-broken": (
+        "the embedded colour profile cannot be read; sRGB is assumed",
+        "send the original file",
+    ),
     # the strip
-    "no-strip": ("no reference strip was found in the picture, so no pH can be stated", "retake with the whole strip in view beside the tubes"),
+    "no-strip": (
+        "no reference strip was found in the picture, so no pH can be stated",
+        "retake with the whole strip in view beside the tubes",
+    ),
     "strip-by-hand": ("the strip was outlined by hand", "nothing; check the overlay"),
-    "strip-patch-hidden": ("one or more patches are covered or glared and were left out", "retake with the whole strip in view and no reflection on it"),
+    "strip-patch-hidden": (
+        "one or more patches are covered or glared and were left out",
+        "retake with the whole strip in view and no reflection on it",
+    ),
     "strip-small": ("the patches are only a few pixels wide", "go nearer or crop less"),
-    "strip-misfit": ("the patches do not look like the chart file's colours", "check that --chart is the chart in the picture, or calibrate it again"),
+    "strip-misfit": (
+        "the patches do not look like the chart file's colours",
+        "check that --chart is the chart in the picture, or calibrate it again",
+    ),
     # the tube
     "tube-by-hand": ("the tube was outlined by hand", "nothing; check the overlay"),
     "glare": ("reflections cover part of the liquid", "move the lamp to the side, switch the flash off"),
-    "clipped": ("one or more colour channels are at their limit", "expose less, or use less indicator when the tube is very dark"),
-    "too-dark": ("the liquid lets too little light through", "use less indicator or a narrower tube, add light"),
+    "clipped": (
+        "one or more colour channels are at their limit",
+        "expose less, or use less indicator when the tube is very dark",
+    ),
+    "too-dark": (
+        "the liquid lets too little light through",
+        "use less indicator or a narrower tube, add light",
+    ),
     "too-little-dye": ("the colour is too faint to judge", "add a few drops more indicator"),
     "no-colour": ("the liquid looks like plain water", "add indicator"),
     "turbid": ("the liquid scatters light", "filter or let it settle; colour charts are for clear liquids"),
-    "off-chart-colour": ("the colour does not lie on the chart's range of colours at any pH", "check indicator and chart; a coloured sample cannot be read this way"),
+    "off-chart-colour": (
+        "the colour does not lie on the chart's range of colours at any pH",
+        "check indicator and chart; a coloured sample cannot be read this way",
+    ),
     "blurred": ("the picture is out of focus here", "hold still, tap to focus on the tubes"),
     "noisy": ("the picture is very noisy or strongly compressed here", "add light, use the original file"),
-    "uneven-light": ("the light on the tube differs strongly from the light on the strip", "put strip and tubes side by side under one light"),
-    "ambiguous": ("two separate pH ranges explain the colour about equally well", "use an indicator that turns in only one of them"),
-    "beyond-chart": ("the colour lies at or beyond the end of the chart", "use an indicator or chart that goes further"),
+    "uneven-light": (
+        "the light on the tube differs strongly from the light on the strip",
+        "put strip and tubes side by side under one light",
+    ),
+    "ambiguous": (
+        "two separate pH ranges explain the colour about equally well",
+        "use an indicator that turns in only one of them",
+    ),
+    "beyond-chart": (
+        "the colour lies at or beyond the end of the chart",
+        "use an indicator or chart that goes further",
+    ),
     "small-core": ("little of the liquid is free of rims and reflections", "go nearer, use more liquid"),
     "coloured-backing": ("the backing is coloured or dark", "stand the tubes in front of white paper"),
 }

@@ -50,7 +50,8 @@ class Interval:
             return f"{format_ph(self.high, digits)} or lower, {percent}"
         if self.high is None and self.low is not None:
             return f"{format_ph(self.low, digits)} or higher, {percent}"
-        assert self.low is not None and self.high is not None  # narrowed by __post_init__
+        assert self.low is not None
+        assert self.high is not None
         return f"{format_ph(self.low, digits)} to {format_ph(self.high, digits)}, {percent}"
 
 

@@ -202,7 +202,9 @@ def _draw(features: dict[str, Any], rng: np.random.Generator) -> Artwork:
         boxes_array = np.rint(boxes_array)
     picture = _paint(features, label, boxes_array, colours, (round(total_w), round(total_h)), scale, rng)
     picture, boxes_array = _spoil(picture, boxes_array, features, rng)
-    return Artwork(picture, ph_list(count, rng) if "ph" not in features else features["ph"], boxes_array, labs, features)
+    return Artwork(
+        picture, ph_list(count, rng) if "ph" not in features else features["ph"], boxes_array, labs, features
+    )
 
 
 def _paint(
@@ -238,12 +240,22 @@ def _paint(
     width, height = image.size
     third = features["label_size"] * scale
     if features["title"]:
-        draw.text((width / 2, third), features["title"], ink, font(1.3 * third, rng, features["fonts"]), anchor="mt")
+        draw.text(
+            (width / 2, third), features["title"], ink, font(1.3 * third, rng, features["fonts"]), anchor="mt"
+        )
     if features["foot"]:
-        draw.text((third, height - third), features["foot"], ink, font(0.8 * third, rng, features["fonts"]), anchor="lb")
+        draw.text(
+            (third, height - third),
+            features["foot"],
+            ink,
+            font(0.8 * third, rng, features["fonts"]),
+            anchor="lb",
+        )
     if features["frame"]:
         inset = 0.25 * features["margin"] * scale
-        draw.rectangle([inset, inset, width - inset, height - inset], outline=ink, width=features["frame"] * scale)
+        draw.rectangle(
+            [inset, inset, width - inset, height - inset], outline=ink, width=features["frame"] * scale
+        )
     array = np.asarray(image)
     return cv2.resize(array, size, interpolation=cv2.INTER_AREA) if scale > 1 else array
 
@@ -252,7 +264,7 @@ def _spoil(picture: Any, boxes: Any, features: dict[str, Any], rng: np.random.Ge
     if features["surround"] is not None:
         edge = [int(v) for v in rng.uniform(0.05, 0.3, 4) * features["margin"] * 2]
         picture = cv2.copyMakeBorder(picture, *edge, cv2.BORDER_CONSTANT, value=features["surround"])
-        boxes = boxes + [edge[2], edge[0], edge[2], edge[0]]
+        boxes = [*boxes, edge[2], edge[0], edge[2], edge[0]]
     height, width = picture.shape[:2]
     if features["skew"]:
         turn = cv2.getRotationMatrix2D((width / 2, height / 2), features["skew"], 1.0)

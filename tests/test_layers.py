@@ -21,10 +21,10 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("locate",),
     ("white_balance", "measuring"),
     ("calibration", "estimating", "judging", "budget", "charting", "chart_picture"),
-    ("reading",),
+    ("reading", "expecting", "_expecting_causes"),
     ("comparing", "buffering", "titration", "video"),
     # Below the archive, because a record holds the annotated picture.
-    ("report", "plots", "plots_chemistry", "overlay", "_overlay_panel", "card"),
+    ("report", "cards", "plots", "plots_chemistry", "overlay", "_overlay_panel", "card"),
     ("archive",),
     ("batch",),
     ("cli", "web"),

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from hueph._types import PathLike
+from hueph.archive.annotating import add_correction, add_note
 from hueph.archive.connect import sentences
 from hueph.archive.export import export_archive
-from hueph.archive.keeping import add_correction, add_expectation, add_note, add_reading
+from hueph.archive.keeping import add_expectation, add_reading
 from hueph.archive.records import Labels, Record
 from hueph.archive.reporting import write_report
 from hueph.archive.store import Archive, open_archive

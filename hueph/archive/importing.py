@@ -13,15 +13,16 @@ from hueph.archive.bag import check_bag
 from hueph.archive.chain import GENESIS, link_hash, text_sha256
 from hueph.archive.connect import sentences
 from hueph.archive.export import RECORDS_NAME
-from hueph.archive.records import Record, fingerprint_of, parse_record
+from hueph.archive.originals import insert_parts
+from hueph.archive.records import EMBEDDED_ROLES, Record, fingerprint_of, parse_record
 from hueph.archive.schema import chain, record
 from hueph.archive.store import Archive, insert_record, locked_head
 from hueph.errors import ArchiveError
 
 __all__ = ["import_archive"]
 
-# Where the files of records lie in a bag.
-_FOLDERS = ("originals", "charts", "recipes", "pictures")
+# Where the files of records lie in a bag; pictures are stored with their record.
+_FOLDERS = ("originals", "charts", "recipes")
 
 
 def import_archive(archive: Archive, folder: PathLike) -> int:
@@ -62,6 +63,10 @@ def import_archive(archive: Archive, folder: PathLike) -> int:
                 continue
             if new.number == length + 1 and new.previous != link:
                 raise ArchiveError(_other_chain(bag, length))
+            for item in new.contents:
+                path = bag / "data" / "pictures" / f"{item.sha256}{Path(item.name).suffix}"
+                if item.role in EMBEDDED_ROLES and path.is_file():
+                    insert_parts(connection, path.read_bytes())
             insert_record(connection, new, fingerprint_of(new))
             length, link, added = new.number, new.hash, added + 1
         if added:

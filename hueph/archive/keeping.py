@@ -1,7 +1,9 @@
-"""Turn what was measured into records: readings, calibrations, comparisons, expectations, notes."""
+"""Turn what was measured into records: readings, calibrations, comparisons, expectations."""
 
 from __future__ import annotations
 
+import atexit
+import functools
 import hashlib
 import mimetypes
 import os
@@ -12,7 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from hueph._types import FloatArray, PathLike, UInt8Array
+from hueph._types import FloatArray, PathLike
+from hueph.archive.pictures import embedded, pictures_of
 from hueph.archive.privacy import private_free
 from hueph.archive.program import program_identity
 from hueph.archive.records import Content, Draft, Labels, Link, Record
@@ -29,19 +32,12 @@ __all__ = [
     "Keeper",
     "add_calibration",
     "add_comparison",
-    "add_correction",
     "add_expectation",
-    "add_note",
     "add_reading",
 ]
 
 Box = tuple[float, float, float, float]
 
-# Of the annotated picture, of a tube and of the strip: enough to judge by eye, small enough to keep.
-_OVERLAY_WIDTH, _TUBE_HEIGHT, _STRIP_WIDTH = 1000, 220, 700
-_QUALITY = 78
-# Around a tube and the strip, as a share of their longer side.
-_MARGIN = 0.12
 # Density below this share of its peak is not worth keeping.
 _LEAST_DENSITY = 1e-4
 _DENSITY_DIGITS = 4
@@ -75,10 +71,24 @@ class Keeper:
     ) -> None:
         """Add one record, see `add_reading`."""
         links = () if self.corrects is None else (Link(self.corrects, "corrects"),)
-        with open_archive(self.target) as archive:
-            add_reading(
-                archive, photo, readings, chart, labels=self.labels, tubes=tubes, strip=strip, links=links
-            )
+        add_reading(
+            _opened(self.target),
+            photo,
+            readings,
+            chart,
+            labels=self.labels,
+            tubes=tubes,
+            strip=strip,
+            links=links,
+        )
+
+
+@functools.cache
+def _opened(target: str) -> Archive:
+    """Return an archive that stays open until this process ends: closing it writes all through again."""
+    archive = open_archive(target)
+    atexit.register(archive.close)
+    return archive
 
 
 def add_reading(
@@ -118,7 +128,8 @@ def add_reading(
     """
     name = _name(photo.file)
     contents = [_keep_original(archive, photo.file, photo.sha256, name), _keep_chart(archive, chart)]
-    contents += _keep_pictures(archive, photo, readings)
+    pictures = pictures_of(photo, readings)
+    contents += [content for content, _ in pictures]
     payload = _without_folder(readings.to_dict(), photo.file, name)
     payload["chart"]["sha256"] = chart_sha256(chart)
     for entry, reading in zip(payload["tubes"], readings.tubes, strict=True):
@@ -136,6 +147,7 @@ def add_reading(
         taken=photo.taken,
         program=program_identity(),
         summary=f"{name}, {_summary(readings)}",
+        embedded=tuple(data for _, data in pictures),
     )
     return archive.add(draft)
 
@@ -207,19 +219,16 @@ def add_comparison(
     -------
     Record
     """
-    contents = []
-    if figure:
-        kind = "image/png" if figure.startswith(b"\x89PNG") else "image/jpeg"
-        contents.append(
-            archive.store(figure, role="overlay", name=f"comparison.{kind.split('/')[1]}", media_type=kind)
-        )
+    kind = "image/png" if figure.startswith(b"\x89PNG") else "image/jpeg"
+    about = embedded(figure, "overlay", f"comparison.{kind.split('/')[1]}", kind)
     verdicts = [str(pair.get("verdict", "")) for pair in payload.get("pairs", [])]
     return archive.add(
         Draft(
             kind="comparison",
             payload=payload,
             labels=labels or Labels(),
-            contents=tuple(contents),
+            contents=(about,) if figure else (),
+            embedded=(figure,) if figure else (),
             links=tuple(Link(reading.number, "uses") for reading in readings),
             program=program_identity(),
             summary=f"{len(verdicts)} pairs: {', '.join(verdicts)}",
@@ -264,86 +273,6 @@ def add_expectation(
             contents=(archive.store(data, role="recipe", name=name, media_type="application/toml"),),
             program=program_identity(),
             summary=f"{name}: {summary}",
-        )
-    )
-
-
-def add_note(archive: Archive, number: int, text: str, *, who: str = "") -> Record:
-    """Add a note on a record, under its labels.
-
-    Parameters
-    ----------
-    archive : Archive
-    number : int
-        The record it is about.
-    text : str
-    who : str
-        Who writes.
-
-    Returns
-    -------
-    Record
-
-    Raises
-    ------
-    ArchiveError
-        No such record, or nothing said.
-    """
-    if not text.strip():
-        raise ArchiveError(f"a note on record {number} must say something, got an empty text")
-    about = archive.record(number)
-    labels = Labels(who, about.labels.experiment, about.labels.sample, about.labels.step)
-    return archive.add(
-        Draft(
-            kind="note",
-            payload={"text": text},
-            labels=labels,
-            links=(Link(number, "notes"),),
-            program=program_identity(),
-            summary=f"on record {number}: {' '.join(text.split())}",
-            is_repeatable=True,
-        )
-    )
-
-
-def add_correction(archive: Archive, number: int, text: str, labels: Labels, *, who: str = "") -> Record:
-    """Correct the labels of a record; the record itself stays as it is.
-
-    Parameters
-    ----------
-    archive : Archive
-    number : int
-        The record to correct.
-    text : str
-        Why.
-    labels : Labels
-        All labels as they should have been.
-    who : str
-        Who corrects.
-
-    Returns
-    -------
-    Record
-
-    Raises
-    ------
-    ArchiveError
-        No such record, or a record that has no labels of its own.
-    """
-    about = archive.record(number)
-    if about.kind in ("note", "correction"):
-        raise ArchiveError(
-            f"record {number} is a {about.kind}; correct the record it is about: {about.links[0].number}"
-        )
-    return archive.add(
-        Draft(
-            kind="correction",
-            payload={"text": text, "corrected_by": who},
-            labels=labels,
-            links=(Link(number, "corrects"),),
-            program=program_identity(),
-            summary=f"labels of record {number}: {' '.join(text.split())}",
-            is_repeatable=True,
         )
     )
 
@@ -451,64 +380,3 @@ def _summary(readings: PhotoReadings) -> str:
             words.append(f"{interval}")
     count = f"{len(words)} tube{'' if len(words) == 1 else 's'}"
     return f"{count}: pH {', '.join(words)}" if words else "no tubes"
-
-
-def _keep_pictures(archive: Archive, photo: Photo, readings: PhotoReadings) -> list[Content]:
-    """Store the annotated picture, one of the strip and one of each tube."""
-    import cv2
-
-    from hueph.overlay import draw_overlay
-
-    overlay = draw_overlay(photo, readings)
-    if overlay.shape[1] > _OVERLAY_WIDTH:
-        size = (_OVERLAY_WIDTH, round(overlay.shape[0] * _OVERLAY_WIDTH / overlay.shape[1]))
-        overlay = np.asarray(cv2.resize(overlay, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    contents = [_keep_jpeg(archive, overlay, "overlay")]
-    if readings.patches:
-        points = [point for patch in readings.patches for point in patch.corners]
-        strip = _crop(photo, points)
-        contents.append(_keep_jpeg(archive, _at_most(strip, _STRIP_WIDTH, axis=1), "strip"))
-    for reading in readings.tubes:
-        tube = _at_most(_crop(photo, reading.liquid), _TUBE_HEIGHT, axis=0)
-        contents.append(_keep_jpeg(archive, tube, "tube", number=reading.tube))
-    return contents
-
-
-def _crop(photo: Photo, points: Sequence[tuple[float, float]]) -> UInt8Array:
-    """Return the part of the picture around points (full-picture pixels), 8 bit sRGB."""
-    where = photo.to_working(points)
-    height, width = photo.encoded.shape[:2]
-    low, high = where.min(axis=0), where.max(axis=0)
-    margin = _MARGIN * float((high - low).max()) + 2.0
-    left, top = (int(max(value, 0)) for value in np.floor(low - margin))
-    right, bottom = np.ceil(high + margin).astype(int)
-    rows = slice(min(top, height - 1), int(np.clip(bottom, top + 1, height)))
-    cols = slice(min(left, width - 1), int(np.clip(right, left + 1, width)))
-    if photo.profile == "sRGB" and photo.encoded.dtype == np.uint8:
-        return np.ascontiguousarray(photo.encoded[rows, cols])
-    from hueph.colour.srgb import linear_rgb_to_srgb
-
-    linear = photo.linear(rows, cols).astype(np.float64) @ np.asarray(photo.to_linear_srgb).T
-    return np.asarray(np.rint(255.0 * linear_rgb_to_srgb(np.clip(linear, 0.0, 1.0))), dtype=np.uint8)
-
-
-def _at_most(picture: UInt8Array, length: int, *, axis: int) -> UInt8Array:
-    """Reduce a picture so that one side has at most `length` pixels."""
-    import cv2
-
-    if picture.shape[axis] <= length:
-        return picture
-    factor = length / picture.shape[axis]
-    size = (max(1, round(picture.shape[1] * factor)), max(1, round(picture.shape[0] * factor)))
-    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-
-
-def _keep_jpeg(archive: Archive, picture: UInt8Array, role: str, *, number: int | None = None) -> Content:
-    """Store a picture as JPEG without any metadata."""
-    import simplejpeg
-
-    data = simplejpeg.encode_jpeg(
-        np.ascontiguousarray(picture), quality=_QUALITY, colorspace="RGB", colorsubsampling="420"
-    )
-    name = f"{role}{'' if number is None else f'-{number}'}.jpg"
-    return archive.store(data, role=role, name=name, media_type="image/jpeg", tube=number)

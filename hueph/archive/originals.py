@@ -1,13 +1,17 @@
-"""Where the bytes of originals, charts and pictures are kept: files named by their hash, or a database.
+"""Where bytes are kept: originals, charts and recipes as files named by their hash, the rest in the database.
 
-Bytes are stored before the record that names them, so that no record ever lacks its files. An add that is
-interrupted in between leaves bytes that no record names; they do no harm, and the next add reuses them.
+Originals are stored before the record that names them, so that no record ever lacks its files. An add that
+is interrupted in between leaves bytes that no record names; they do no harm, and the next add reuses them.
+Crops and annotated pictures, small and many, go into the database in the transaction of their record: each
+file would have to be written through to the disk on its own, which takes longer than all the rest. On a
+server everything is in the database.
 """
 
 from __future__ import annotations
 
 import contextlib
 import hashlib
+import heapq
 import os
 import tempfile
 import time
@@ -15,14 +19,22 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
-from sqlalchemy import Engine, func, select
-from sqlalchemy.dialects.postgresql import insert as insert_if_new
+from sqlalchemy import Connection, Engine, func, select
+from sqlalchemy.dialects import postgresql, sqlite
 
 from hueph.archive.connect import CONTENTS_NAME, Place, sentences
 from hueph.archive.schema import content_part
 from hueph.errors import ArchiveError
 
-__all__ = ["Contents", "DatabaseContents", "FolderContents", "open_contents", "stream_sha256"]
+__all__ = [
+    "Contents",
+    "DatabaseContents",
+    "FolderContents",
+    "MixedContents",
+    "insert_parts",
+    "open_contents",
+    "stream_sha256",
+]
 
 _BLOCK = 1 << 20
 # A part file older than this belongs to a program that was killed, seconds.
@@ -60,12 +72,26 @@ def stream_sha256(blocks: Iterator[bytes]) -> tuple[str, int]:
 
 def open_contents(place: Place, *, read_only: bool = False) -> Contents:
     """Return where an archive keeps its bytes."""
+    rows = DatabaseContents(place.engine)
     if place.folder is None:
-        return DatabaseContents(place.engine)
-    contents = FolderContents(place.folder / CONTENTS_NAME)
+        return rows
+    files = FolderContents(place.folder / CONTENTS_NAME)
     if not read_only:
-        contents.sweep()
-    return contents
+        files.sweep()
+    return MixedContents(files, rows)
+
+
+def insert_parts(connection: Connection, data: bytes) -> None:
+    """Insert bytes as rows in a transaction that is open; bytes that are there already stay."""
+    sha256 = hashlib.sha256(data).hexdigest()
+    rows = [
+        {"sha256": sha256, "part": number, "data": data[start : start + _BLOCK]}
+        for number, start in enumerate(range(0, max(len(data), 1), _BLOCK))
+    ]
+    if connection.dialect.name == "postgresql":
+        connection.execute(postgresql.insert(content_part).on_conflict_do_nothing(), rows)
+    else:
+        connection.execute(sqlite.insert(content_part).on_conflict_do_nothing(), rows)
 
 
 def _missing(sha256: str) -> ArchiveError:
@@ -204,12 +230,8 @@ class DatabaseContents:
                     "run hueph archive verify"
                 )
             return sha256
-        rows = [
-            {"sha256": sha256, "part": number, "data": data[start : start + _BLOCK]}
-            for number, start in enumerate(range(0, max(len(data), 1), _BLOCK))
-        ]
         with self._engine.begin() as connection:
-            connection.execute(insert_if_new(content_part).on_conflict_do_nothing(), rows)
+            insert_parts(connection, data)
         return sha256
 
     def has(self, sha256: str) -> bool:
@@ -266,6 +288,41 @@ class DatabaseContents:
                 return
             yield from found
             last = found[-1]
+
+
+class MixedContents:
+    """Files for what is put, rows for what records bring along.
+
+    Parameters
+    ----------
+    files, rows : Contents
+    """
+
+    def __init__(self, files: Contents, rows: Contents) -> None:
+        self._files, self._rows = files, rows
+
+    def _home(self, sha256: str) -> Contents:
+        return self._rows if not self._files.has(sha256) and self._rows.has(sha256) else self._files
+
+    def put(self, data: bytes) -> str:
+        """Store bytes as a file."""
+        return self._files.put(data)
+
+    def has(self, sha256: str) -> bool:
+        """Say whether there is a file or a row of this name."""
+        return self._files.has(sha256) or self._rows.has(sha256)
+
+    def blocks(self, sha256: str) -> Iterator[bytes]:
+        """Yield what is stored, piece by piece."""
+        return self._home(sha256).blocks(sha256)
+
+    def path(self, sha256: str) -> contextlib.AbstractContextManager[Path]:
+        """Lend a file that holds the bytes."""
+        return self._home(sha256).path(sha256)
+
+    def names(self) -> Iterator[str]:
+        """Yield every stored name, in rising order."""
+        return heapq.merge(self._files.names(), self._rows.names())
 
 
 def _read(stream: BinaryIO) -> Iterator[bytes]:

@@ -10,6 +10,7 @@ from hueph.archive.chain import canonical_json, text_sha256
 from hueph.errors import ArchiveError, InputError
 
 __all__ = [
+    "EMBEDDED_ROLES",
     "KINDS",
     "Content",
     "Draft",
@@ -23,6 +24,8 @@ __all__ = [
 ]
 
 KINDS = ("reading", "comparison", "calibration", "expectation", "note", "correction")
+# Contents that are stored together with their record.
+EMBEDDED_ROLES = ("overlay", "strip", "tube")
 # A record whose body an export left out; its place in the chain stays.
 WITHHELD = "withheld"
 FORMAT, FORMAT_VERSION = "hueph-record", 1
@@ -128,7 +131,7 @@ class Draft:
         JSON-ready; what was measured or said.
     labels : Labels
     contents : tuple of Content
-        Already stored.
+        Already stored, or among `embedded`.
     links : tuple of Link
     taken : str
         Time of the photograph from EXIF, "" when unknown.
@@ -136,6 +139,8 @@ class Draft:
         What computed the payload: version, hashes of code and weights, libraries.
     summary : str
         One line for listings.
+    embedded : tuple of bytes
+        Pictures among the contents that are stored together with the record.
     is_repeatable : bool
         False: adding the same again adds nothing. True (notes): it is added again.
     """
@@ -148,6 +153,7 @@ class Draft:
     taken: str = ""
     program: dict[str, Any] = field(default_factory=dict)
     summary: str = ""
+    embedded: tuple[bytes, ...] = ()
     is_repeatable: bool = False
 
     def __post_init__(self) -> None:

@@ -17,7 +17,7 @@ from sqlalchemy import exists as sql_exists
 from hueph._types import PathLike
 from hueph.archive.chain import link_hash, text_sha256
 from hueph.archive.connect import DATABASE_NAME, Place, connect, sentences
-from hueph.archive.originals import Contents, open_contents
+from hueph.archive.originals import Contents, insert_parts, open_contents
 from hueph.archive.records import WITHHELD, Content, Draft, Entry, Link, Record, columns_of, parse_record
 from hueph.archive.schema import chain, content, record, record_content, record_link
 from hueph.errors import ArchiveError
@@ -247,6 +247,8 @@ class Archive:
                 body_sha256 = text_sha256(body)
                 next_link = link_hash(length + 1, link, body_sha256)
                 new = parse_record(length + 1, next_link, link, body_sha256, body)
+                for data in draft.embedded:
+                    insert_parts(connection, data)
                 insert_record(connection, new, fingerprint)
                 length, link = length + 1, next_link
                 added.append(new)

@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from hueph.charting.calibrate import Calibration, calibrate_picture, calibrate_pictures, check_ph, parse_ph_list
+from hueph.charting.calibrate import (
+    Calibration,
+    calibrate_picture,
+    calibrate_pictures,
+    check_ph,
+    parse_ph_list,
+)
 from hueph.charting.drift import DriftReport, check_drift
 from hueph.charting.preview import draw_preview, save_preview
 

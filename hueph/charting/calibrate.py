@@ -200,7 +200,8 @@ def calibrate_pictures(
     opened = tuple(open_picture(picture) for picture in pictures)
     found = tuple(find_chart(picture, len(values), corners=corners) for picture in opened)
     measured = [
-        colours_of(light_of(chart, name=picture.photo.file)) for chart, picture in zip(found, opened, strict=True)
+        colours_of(light_of(chart, name=picture.photo.file))
+        for chart, picture in zip(found, opened, strict=True)
     ]
     colours = _merged(measured, opened)
     order = slice(None, None, -1) if reverse else slice(None)
@@ -264,7 +265,9 @@ def parse_ph_list(text: str) -> tuple[float, ...]:
                          "high to low write the list rising and add --reverse")  # fmt: skip
     count = round((last - first) / step)
     if abs(first + count * step - last) > 1e-6 * max(1.0, abs(last)) or count > 1000:
-        raise InputError(f"the steps of a pH list must end at its last value, got {text!r}; write the values out")
+        raise InputError(
+            f"the steps of a pH list must end at its last value, got {text!r}; write the values out"
+        )
     return tuple(round(first + k * step, 6) for k in range(count + 1))
 
 

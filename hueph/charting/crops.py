@@ -65,7 +65,9 @@ def _groups(quads: FloatArray, count: int) -> list[tuple[float, FloatArray]]:
         waiting = [int(seed)]
         while waiting:
             index = waiting.pop()
-            near = alike & (np.abs(centre - centre[index]) < 2.2 * np.array([across[seed], down[seed]]) + 2).all(axis=1)
+            near = alike & (
+                np.abs(centre - centre[index]) < 2.2 * np.array([across[seed], down[seed]]) + 2
+            ).all(axis=1)
             for other in np.flatnonzero(near):
                 if int(other) not in members:
                     members.add(int(other))

@@ -52,7 +52,10 @@ class DriftReport:
     reason: str
 
     def __str__(self) -> str:
-        lines = [f"{self.chart.name}: drift of the print since the chart file was made", "   pH   CIEDE2000   pH shift"]
+        lines = [
+            f"{self.chart.name}: drift of the print since the chart file was made",
+            "   pH   CIEDE2000   pH shift",
+        ]
         for ph, delta, shift in zip(self.chart.ph, self.delta_e, self.ph_shift, strict=True):
             moved = "   (hardly turns here)" if np.isnan(shift) else f"   {shift:+.2f}"
             lines.append(f"{ph:5.2f}   {delta:6.1f}   {moved}")

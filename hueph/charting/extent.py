@@ -50,9 +50,15 @@ def card_extent(
     paper = np.median(log[ring][bright >= np.percentile(bright, 40)], axis=0)
     # Print is dark and the paper a little uneven; what belongs to the card is paper, print or patch.
     like_paper = np.abs(log - paper).max(axis=2) < 0.12
-    closed = cv2.morphologyEx((like_paper | block).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
+    closed = cv2.morphologyEx(
+        (like_paper | block).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8)
+    )
     _, labels = cv2.connectedComponents(closed, connectivity=4)
-    card = labels == labels[(y0 + y1) // 2, x0 + 1] if block[(y0 + y1) // 2, x0 + 1] else labels == labels[block][0]
+    card = (
+        labels == labels[(y0 + y1) // 2, x0 + 1]
+        if block[(y0 + y1) // 2, x0 + 1]
+        else labels == labels[block][0]
+    )
     columns = np.flatnonzero(card[max(y0, 0) : y1].mean(axis=0) > 0.5)
     rows = np.flatnonzero(card[:, max(x0, 0) : x1].mean(axis=1) > 0.5)
     left, right = min(int(columns[0]), x0), max(int(columns[-1]) + 1, x1)

@@ -121,9 +121,11 @@ class _Attempt:
     def find(self, count: int) -> FoundChart:
         x0, y0, x1, y1 = self.box
         part = self.picture.linear[y0:y1, x0:x1]
-        flat = find_patches(part if self.is_card else neutral(part), count)
+        flat = find_patches(part if self.is_card else neutral(part), count, strict=not self.is_card)
         shift = np.array([[1.0, 0, x0], [0, 1, y0], [0, 0, 1]])
-        return _found(self.picture, part, self.picture.clipped[y0:y1, x0:x1], flat, shift, is_flat=self.is_card)
+        return _found(
+            self.picture, part, self.picture.clipped[y0:y1, x0:x1], flat, shift, is_flat=self.is_card
+        )
 
 
 def _attempts(picture: ChartPicture, count: int) -> Iterator[_Attempt]:
@@ -172,8 +174,12 @@ def _by_hand(picture: ChartPicture, count: int, corners: npt.ArrayLike) -> Found
     low, high = np.array([margin, margin]), size + margin
     target = np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
     to_flat = fit_homography(points, target)
-    part, clipped = picture.flattened(to_flat, (round(float(high[0] + margin)), round(float(high[1] + margin))))
-    flat = find_patches(neutral(part), count, around=(float(low[0]), float(low[1]), float(high[0]), float(high[1])))
+    part, clipped = picture.flattened(
+        to_flat, (round(float(high[0] + margin)), round(float(high[1] + margin)))
+    )
+    flat = find_patches(
+        neutral(part), count, around=(float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+    )
     return _found(picture, part, clipped, flat, np.linalg.inv(to_flat), is_flat=False)
 
 

@@ -159,7 +159,11 @@ def colours_of(light: PatchLight, *, known: ColourMap | None = None, known_std: 
         paper = light.paper
         convert = lambda ratio: ratio * light.paper  # noqa: E731
         base = ARTWORK_STD if light.is_clean else SCAN_STD
-        how = "flat artwork, sRGB values as they stand" if light.is_clean else "flat scan, sRGB values as they stand"
+        how = (
+            "flat artwork, sRGB values as they stand"
+            if light.is_clean
+            else "flat scan, sRGB values as they stand"
+        )
     else:
         paper = np.full(3, WHITE_CARD)
         convert = lambda ratio: WHITE_CARD * _unrendered(ratio, light.paper)  # noqa: E731
@@ -218,11 +222,17 @@ def _paper(found: FoundChart) -> tuple[FloatArray, FloatArray, float]:
     height, width = found.linear.shape[:2]
     scale = min(1.0, 600.0 / max(height, width))
     small = cv2.resize(
-        np.ascontiguousarray(found.linear, dtype=np.float32), None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA
+        np.ascontiguousarray(found.linear, dtype=np.float32),
+        None,
+        fx=scale,
+        fy=scale,
+        interpolation=cv2.INTER_AREA,
     )
     outside = _around(found, small.shape[:2], scale)
     if outside.sum() < 20:
-        raise ChartError("no unprinted paper is seen around the patches; retake with the card's margin in view")
+        raise ChartError(
+            "no unprinted paper is seen around the patches; retake with the card's margin in view"
+        )
     log = np.log(np.clip(small, 1e-4, None))
     bright = log.sum(axis=2)
     typical = np.median(log[outside & (bright >= np.percentile(bright[outside], 40))], axis=0)

@@ -34,7 +34,9 @@ def draw_preview(made: Calibration) -> UInt8Array:
     array, shape (h, w, 3), uint8, sRGB
     """
     ph = made.chart.ph[::-1] if made.is_reversed else made.chart.ph
-    sheets = [_draw(p, f, [f"{value:g}" for value in ph]) for p, f in zip(made.pictures, made.found, strict=True)]
+    sheets = [
+        _draw(p, f, [f"{value:g}" for value in ph]) for p, f in zip(made.pictures, made.found, strict=True)
+    ]
     width = max(sheet.shape[1] for sheet in sheets)
     padded = [
         cv2.copyMakeBorder(sheet, 0, 8, 0, width - sheet.shape[1], cv2.BORDER_CONSTANT, value=(128, 128, 128))
@@ -64,7 +66,7 @@ def _draw(picture: ChartPicture, found: FoundChart, labels: list[str]) -> UInt8A
         text = label if found.seen[number] else f"{label}?"
         size = float(np.clip(0.011 * np.ptp(quad[:, 0]), 0.4, 1.0))
         (wide, tall), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, 2)
-        at = np.rint(quad.mean(axis=0) + [-wide / 2, tall / 2]).astype(int)
+        at = np.rint([*quad.mean(axis=0), -wide / 2, tall / 2]).astype(int)
         cv2.putText(sheet, text, tuple(at), cv2.FONT_HERSHEY_SIMPLEX, size, (255, 255, 255), 5, cv2.LINE_AA)
         cv2.putText(sheet, text, tuple(at), cv2.FONT_HERSHEY_SIMPLEX, size, (0, 0, 0), 2, cv2.LINE_AA)
     return sheet
@@ -82,7 +84,9 @@ def save_preview(made: Calibration, path: PathLike, *, force: bool = False) -> N
 
     kind = _ENDINGS.get(Path(path).suffix.lower())
     if kind is None:
-        raise ChartError(f"a preview is written as {', '.join(_ENDINGS)}, got {Path(path).name}; change the ending")
+        raise ChartError(
+            f"a preview is written as {', '.join(_ENDINGS)}, got {Path(path).name}; change the ending"
+        )
     memory = io.BytesIO()
     Image.fromarray(draw_preview(made)).save(memory, kind)
     write_bytes(path, memory.getvalue(), force=force)

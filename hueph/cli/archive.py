@@ -248,7 +248,7 @@ def note(number: int, text: str, target: str, who: str | None, **corrected: str 
 
     Example: hueph archive note 3 "the second tube stood in the sun" --who Ada --archive evidence
     """
-    from hueph.archive.keeping import add_correction, add_note
+    from hueph.archive.annotating import add_correction, add_note
     from hueph.archive.records import Labels
 
     with _open(target) as opened:

@@ -69,7 +69,12 @@ def _corner_points(ctx: click.Context, param: click.Parameter, value: str | None
 @click.option("--preview", metavar="FILE", help="Also write a picture that shows the patches found.")
 @click.option("--allow-alike", is_flag=True, help="Accept neighbouring patches of one colour.")
 @click.option("--force", is_flag=True, help="Replace CHART when it exists.")
-@click.option("--check", "old", metavar="OLD", help="Instead of writing, say how far the print of chart OLD has drifted.")
+@click.option(
+    "--check",
+    "old",
+    metavar="OLD",
+    help="Instead of writing, say how far the print of chart OLD has drifted.",
+)
 @json_option
 @verbose_option
 def calibrate(
@@ -128,7 +133,12 @@ def _finish(made: Calibration, output: str, force: bool, as_json: bool) -> None:
 
 
 def _check(
-    images: tuple[str, ...], old: str, preview: str | None, force: bool, as_json: bool, details: dict[str, Any]
+    images: tuple[str, ...],
+    old: str,
+    preview: str | None,
+    force: bool,
+    as_json: bool,
+    details: dict[str, Any],
 ) -> None:
     """Compare pictures with a chart file and print the drift."""
     from hueph.chart import load_chart

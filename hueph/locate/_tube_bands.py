@@ -159,7 +159,7 @@ def _fit_line(columns: AnyArray, rows: AnyArray, values: Float32Array) -> _Line 
 
 def _bands_below(line: _Line, scene: TubeScene) -> FloatArray:
     """Pair the walls found just below a level line; rows of (score, corners, slopes)."""
-    walls, levels = scene.walls, scene.levels
+    walls, _levels = scene.walls, scene.levels
     height, width = walls.strength.shape
     first, last = int(line.columns.min()) * 2, int(line.columns.max()) * 2 + 1
     x = np.arange(max(0, first - 5), min(width, last + 6))

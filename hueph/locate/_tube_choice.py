@@ -102,7 +102,9 @@ def _gap(quads: FloatArray, odds: FloatArray, chosen: list[int]) -> FloatArray:
             if other == index or odds[other] < odds[index]:
                 continue
             for side, (mine, theirs) in enumerate((((0, 3), (1, 2)), ((1, 2), (0, 3)))):
-                shared[side] |= _same_wall(quads[index][list(mine)], quads[other][list(theirs)], widths[other])
+                shared[side] |= _same_wall(
+                    quads[index][list(mine)], quads[other][list(theirs)], widths[other]
+                )
         if all(shared):
             penalty[index] = GAP_PENALTY
     return penalty
@@ -135,7 +137,9 @@ def _without_empty_glass(quads: FloatArray, chosen: list[int]) -> list[int]:
                 continue
             head = quads[other][:2].mean(axis=0)
             width = float(np.linalg.norm(quads[other][1] - quads[other][0]))
-            above_liquid |= abs(foot[0] - head[0]) < 0.4 * width and -1.0 * width < head[1] - foot[1] < 1.5 * width
+            above_liquid |= (
+                abs(foot[0] - head[0]) < 0.4 * width and -1.0 * width < head[1] - foot[1] < 1.5 * width
+            )
         if not above_liquid:
             kept.append(index)
     return kept

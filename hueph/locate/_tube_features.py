@@ -224,9 +224,7 @@ def _outline(across: Float32Array, along: Float32Array, depth: float) -> Float32
     return strength
 
 
-def _bottoms(
-    maps: _Maps, unit: float, deepest: AnyArray
-) -> tuple[AnyArray, AnyArray, AnyArray, FloatArray]:
+def _bottoms(maps: _Maps, unit: float, deepest: AnyArray) -> tuple[AnyArray, AnyArray, AnyArray, FloatArray]:
     """Return strip, row, outline and strongest level step above of the likeliest bottoms."""
     count = STRIP_SHAPE[0]
     rows = np.arange(count)
@@ -281,7 +279,8 @@ def _scalars(
     within = profile[:, BAND_LEFT + 2 : _RIGHT - 1]
     upright = mean(maps.across[:, :, BAND_LEFT + 5 : _RIGHT - 4])
     rims = (
-        profile[:, BAND_LEFT : BAND_LEFT + 4, 0].min(axis=1) + profile[:, _RIGHT - 3 : _RIGHT + 1, 0].min(axis=1)
+        profile[:, BAND_LEFT : BAND_LEFT + 4, 0].min(axis=1)
+        + profile[:, _RIGHT - 3 : _RIGHT + 1, 0].min(axis=1)
     ) / 2
     middle = mean(inside)
     spread = np.maximum(mean((inside**2).sum(axis=2)) - (middle**2).sum(axis=1), 0.0)
@@ -298,8 +297,12 @@ def _scalars(
         for at in (at_top, at_bottom)
     ]
     corner_rows = np.clip(bottom - 2, 1, count - 1)
-    corners = [_span_mean(strips[:, :, at].mean(axis=2), strip, corner_rows - 1, corner_rows + 1) for at in _CORNERS]
-    outside = [_span_mean(side, strip, corner_rows - 1, corner_rows + 1) for side in (beyond_left, beyond_right)]
+    corners = [
+        _span_mean(strips[:, :, at].mean(axis=2), strip, corner_rows - 1, corner_rows + 1) for at in _CORNERS
+    ]
+    outside = [
+        _span_mean(side, strip, corner_rows - 1, corner_rows + 1) for side in (beyond_left, beyond_right)
+    ]
     strengths = {
         "surface_beyond": np.minimum(*beside[0]),
         "surface_beyond_most": np.maximum(*beside[0]),
@@ -324,7 +327,9 @@ def _scalars(
         ),
         "dark_rims": np.maximum(middle[:, 0] - rims, 0.0),
         "from_backing": mean(_length(inside - backing)),
-        "beside_from_backing": mean(np.minimum(_length(beyond_left - backing), _length(beyond_right - backing))),
+        "beside_from_backing": mean(
+            np.minimum(_length(beyond_left - backing), _length(beyond_right - backing))
+        ),
         "drift": np.sqrt(spread),
     }
     scalars = {name: np.log1p(value / unit) for name, value in strengths.items()}
@@ -345,7 +350,9 @@ def _profiles(
     strips = maps.strips
     left = strips[:, :, BAND_LEFT + 1 : BAND_LEFT + 4].mean(axis=2)
     left = left - strips[:, :, BAND_LEFT - 4 : BAND_LEFT - 1].mean(axis=2)
-    right = strips[:, :, _RIGHT - 4 : _RIGHT - 1].mean(axis=2) - strips[:, :, _RIGHT + 1 : _RIGHT + 4].mean(axis=2)
+    right = strips[:, :, _RIGHT - 4 : _RIGHT - 1].mean(axis=2) - strips[:, :, _RIGHT + 1 : _RIGHT + 4].mean(
+        axis=2
+    )
     walls = np.minimum(_length(left), _length(right))
     for centre in (first - 3, bottom):
         rows = np.clip(centre[:, None] + np.arange(-18, 18), 0, count - 1)

@@ -79,7 +79,11 @@ def training_variants(shot: Shot, rng: np.random.Generator) -> Iterator[tuple[st
     elif kind == 1:
         yield "bright", repainted(shot, lambda values: float(rng.uniform(1.2, 1.6)) * values), True
     elif kind == 2:
-        yield "blurred", repainted(shot, lambda v: cv2.GaussianBlur(v, (0, 0), float(rng.uniform(1, 4)))), True
+        yield (
+            "blurred",
+            repainted(shot, lambda v: cv2.GaussianBlur(v, (0, 0), float(rng.uniform(1, 4)))),
+            True,
+        )
     elif kind == 3:
         yield "half", half(shot), True
     else:
@@ -103,7 +107,16 @@ def gather(folder: Path, seed: int) -> Iterator[Picture]:
             tubes = [np.asarray(tube) for tube in variant.tubes]
             name = f"{folder.name}/{variant.file}"
             yield Picture(
-                scene, name, group, features.astype(np.float32), quads, label, weight, tubes, variant.partial, patches
+                scene,
+                name,
+                group,
+                features.astype(np.float32),
+                quads,
+                label,
+                weight,
+                tubes,
+                variant.partial,
+                patches,
             )
 
 
@@ -206,7 +219,16 @@ def judge(picture: Picture, odds: Any) -> tuple[int, int, int, str]:
         elif not any(overlap(picture.quads[index], tube) > 0.2 for tube in picture.partial):
             false.append(np.round(picture.quads[index]).astype(int).tolist())
     missed = [
-        (i, round(max((o for o, q in zip(odds, picture.quads, strict=True) if overlap(q, tube) > 0.5), default=-9), 1))
+        (
+            i,
+            round(
+                max(
+                    (o for o, q in zip(odds, picture.quads, strict=True) if overlap(q, tube) > 0.5),
+                    default=-9,
+                ),
+                1,
+            ),
+        )
         for i, tube in enumerate(picture.tubes)
         if i not in found
     ]
@@ -234,7 +256,9 @@ def check(pictures: list[Picture], folds: int) -> None:
 
 def main() -> int:
     """Gather, check, fit, write."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--output", type=Path)
     parser.add_argument("--folds", type=int, default=5, help="0: no check")
@@ -245,7 +269,9 @@ def main() -> int:
         check(pictures, options.folds)
     if options.output:
         weights = fit(pictures)
-        np.savez_compressed(options.output, **{name: value.astype(np.float32) for name, value in weights.items()})
+        np.savez_compressed(
+            options.output, **{name: value.astype(np.float32) for name, value in weights.items()}
+        )
     return 0
 
 

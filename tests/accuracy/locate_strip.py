@@ -59,7 +59,9 @@ class Tally:
     hidden_right: int = 0
     hidden: int = 0
 
-    def add(self, name: str, photo: Photo, chart: Chart, truth: Any, corners: Any = None) -> StripLocation | None:
+    def add(
+        self, name: str, photo: Photo, chart: Chart, truth: Any, corners: Any = None
+    ) -> StripLocation | None:
         """Locate and score; `truth` None means that nothing may be accepted."""
         start = time.process_time()
         try:
@@ -81,7 +83,9 @@ class Tally:
     def line(self, title: str) -> str:
         """One line of the table."""
         reasons = Counter(reason for _, reason in self.refused)
-        text = f"{title:<34} right {self.right:4d}  wrong {len(self.wrong):3d}  refused {len(self.refused):4d}"
+        text = (
+            f"{title:<34} right {self.right:4d}  wrong {len(self.wrong):3d}  refused {len(self.refused):4d}"
+        )
         if self.corner_px:
             text += f"  corners {np.median(self.corner_px):.2f} / {np.percentile(self.corner_px, 95):.2f} px"
             text += f"  overlap {np.median(self.overlap):.3f} (least {min(self.overlap):.3f})"

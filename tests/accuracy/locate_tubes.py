@@ -82,7 +82,9 @@ class Tally:
         self.order_wrong += order != true_order
         for index, truth in enumerate(shot.tubes):
             if index not in taken:
-                self.notes.append(f"{shot.file}: missed {shot.what[index]} {np.round(truth).astype(int).tolist()}")
+                self.notes.append(
+                    f"{shot.file}: missed {shot.what[index]} {np.round(truth).astype(int).tolist()}"
+                )
                 continue
             self.found += 1
             inside = core_inside(taken[index].core, truth)
@@ -121,7 +123,10 @@ def core_inside(core: Any, truth: Any) -> bool:
     shares = cv2.perspectiveTransform(np.asarray(core, np.float32)[None], to_unit)[0]
     across, along = shares[:, 0], shares[:, 1]
     return bool(
-        across.min() > WALL_SHARE and across.max() < 1 - WALL_SHARE and along.min() > 0.02 and along.max() < 0.98
+        across.min() > WALL_SHARE
+        and across.max() < 1 - WALL_SHARE
+        and along.min() > 0.02
+        and along.max() < 0.98
     )
 
 
@@ -226,13 +231,17 @@ def without_tubes(shot: Shot) -> Iterator[Shot]:
         side = float(np.median(np.linalg.norm(shot.card - np.roll(shot.card, 1, axis=1), axis=2)))
         low = np.maximum(points.min(axis=0) - 1.2 * side, 0).astype(int)
         high = np.minimum(points.max(axis=0) + 1.2 * side, [width, height]).astype(int)
-        crop = np.ascontiguousarray(shot.photo.encoded[low[1] : high[1], low[0] : high[0]])
-        yield Shot(shot.file + " card", shot.scene, shot.kind, photo_from_array(crop), shot.card - low, [], [], [])
+        crop = np.ascontiguousarray(shot.photo.encoded[low[1] : max(high[1], 0), low[0] : max(high[0], 0)])
+        if min(crop.shape[:2]) > 60:
+            photo = photo_from_array(crop)
+            yield Shot(shot.file + " card", shot.scene, shot.kind, photo, shot.card - low, [], [], [])
     if every:
         top = int(min(np.asarray(quad)[:, 1].min() for quad in every) - 0.02 * height)
         if top > 0.25 * height:
             crop = np.ascontiguousarray(shot.photo.encoded[:top])
-            yield Shot(shot.file + " above", shot.scene, shot.kind, photo_from_array(crop), shot.card, [], [], [])
+            yield Shot(
+                shot.file + " above", shot.scene, shot.kind, photo_from_array(crop), shot.card, [], [], []
+            )
 
 
 def blanks() -> Iterator[Shot]:
@@ -246,7 +255,9 @@ def blanks() -> Iterator[Shot]:
         soft = cv2.GaussianBlur(rng.standard_normal(size), (0, 0), blur)
         pictures[f"clouds {blur}"] = 128 + 40 * soft / soft.std()
     pictures["slope"] = np.broadcast_to(np.linspace(20, 240, 1200)[None, :, None], size)
-    pictures["stripes"] = np.broadcast_to(128 + 90 * np.sign(np.sin(np.arange(1200) / 20))[None, :, None], size)
+    pictures["stripes"] = np.broadcast_to(
+        128 + 90 * np.sign(np.sin(np.arange(1200) / 20))[None, :, None], size
+    )
     for name, values in pictures.items():
         photo = photo_from_array(np.clip(values, 0, 255).astype(np.uint8))
         yield Shot(name, name, "blank", photo, None, [], [], [])
@@ -286,7 +297,9 @@ PARTS = (
 
 def main() -> int:
     """Print the tables."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("folder", type=Path)
     parser.add_argument("--only", default="", help="only files with this text in their name")
     parser.add_argument("--part", action="append", choices=PARTS, help="default: all")

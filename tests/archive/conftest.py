@@ -24,7 +24,8 @@ pytest.importorskip("sqlalchemy")
 from PIL import Image
 from PIL.PngImagePlugin import PngInfo
 
-from hueph.archive.keeping import add_note, add_reading
+from hueph.archive.annotating import add_note
+from hueph.archive.keeping import add_reading
 from hueph.archive.records import Labels, Record
 from hueph.archive.store import Archive, open_archive
 from hueph.chart import Chart, load_chart
@@ -67,7 +68,9 @@ def postgres() -> Iterator[str]:
     if as_someone:
         os.chown(home, as_someone["user"], as_someone["group"])
     initdb = [str(programs / "initdb"), "-D", str(home / "data"), "-U", "hueph", "-A", "trust", "-E", "UTF8"]
-    run = subprocess.run([*initdb, "--locale=C", "--no-sync"], capture_output=True, text=True, cwd=home, **as_someone)
+    run = subprocess.run(
+        [*initdb, "--locale=C", "--no-sync"], capture_output=True, text=True, cwd=home, **as_someone
+    )
     assert run.returncode == 0, run.stderr
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -111,6 +114,12 @@ def database_url(postgres: str) -> str:
     with psycopg.connect(f"{postgres}/postgres", autocommit=True) as connection:
         connection.execute(f"CREATE DATABASE {name}".encode())
     return f"{postgres}/{name}"
+
+
+@pytest.fixture(autouse=True)
+def quick_disk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Do not wait for the disk: a killed program loses nothing by it, only a power cut would."""
+    monkeypatch.setattr("hueph.archive.originals.os.fsync", lambda handle: None)
 
 
 @pytest.fixture(params=["folder", "postgres"])
@@ -159,7 +168,9 @@ def private_picture(path: Path, seed: int = 0, size: tuple[int, int] = (640, 480
         import pillow_heif
 
         pillow_heif.register_heif_opener()
-    picture.save(path, {".heic": "HEIF", ".jpg": "JPEG", ".tif": "TIFF"}.get(kind, kind[1:].upper()), **options)
+    picture.save(
+        path, {".heic": "HEIF", ".jpg": "JPEG", ".tif": "TIFF"}.get(kind, kind[1:].upper()), **options
+    )
     if kind == ".jpg":
         with open(path, "ab") as stream:
             stream.write(SECRET.encode())

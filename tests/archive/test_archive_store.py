@@ -13,8 +13,9 @@ from sqlalchemy import inspect, select, text
 
 from hueph.archive import chain as chain_rules
 from hueph.archive import schema
+from hueph.archive.annotating import add_correction, add_note
 from hueph.archive.connect import connect
-from hueph.archive.keeping import add_calibration, add_comparison, add_correction, add_expectation, add_note
+from hueph.archive.keeping import add_calibration, add_comparison, add_expectation
 from hueph.archive.records import Draft, Labels, Link
 from hueph.archive.store import Archive, Filter, open_archive
 from hueph.archive.verify import verify_archive
@@ -40,7 +41,9 @@ def test_record_holds_everything(archive: Archive, add: Adder, chart: Chart) -> 
     assert record.taken == "2026-03-01T10:00:00"
     assert record.received >= before
     assert record.labels == Labels("Ada", "feed", "a,b,c,d", "2")
-    assert [content.role for content in record.contents] == ["original", "chart", "overlay", "strip"] + ["tube"] * 4
+    assert [content.role for content in record.contents] == ["original", "chart", "overlay", "strip"] + [
+        "tube"
+    ] * 4
     assert record.payload["tubes"][0]["ph"] == 6.2
     assert len(record.payload["tubes"][0]["posterior"]["density"]) > 20
     assert record.payload["chart"] == {"name": "four patches", "sha256": load_chart_hash(archive, record)}
@@ -178,7 +181,7 @@ def test_server_that_is_not_there() -> None:
 
 
 def test_empty_database_on_a_server_is_not_taken_unasked(database_url: str) -> None:
-    with pytest.raises(ArchiveError, match="there is no archive in postgresql://.* yet"):
+    with pytest.raises(ArchiveError, match=r"there is no archive in postgresql://.* yet"):
         open_archive(database_url)
 
 

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from hueph.chart import Chart, Patch
-from hueph.photo import Photo
+from hueph.photo import Photo, photo_from_array
 
 # Paths through CIELAB as indicators go, acid end to basic end; invented.
 PATHS: dict[str, list[tuple[float, float, float]]] = {
@@ -22,6 +22,7 @@ PATHS: dict[str, list[tuple[float, float, float]]] = {
     "yellow-blue": [(88, -8, 58), (76, -28, 26), (60, -22, -18), (47, -2, -40)],
     "yellow-magenta": [(88, -6, 45), (80, 12, 22), (70, 35, 0), (60, 62, -35)],
     "red-yellow": [(55, 55, 35), (66, 42, 50), (78, 18, 62), (87, -2, 70)],
+    "there and back": [(72, 35, 38), (74, -30, 22), (50, 10, -45), (74, -30, 22), (72, 35, 38)],
     "cabbage": [(52, 48, 2), (55, 28, -14), (50, 8, -28), (62, -24, -8), (72, -30, 28), (85, -8, 52)],
 }  # fmt: skip
 BACKINGS = {"white": (236, 234, 228), "wood": (170, 120, 75), "blue": (70, 100, 160), "grey": (120, 122, 124)}
@@ -70,21 +71,6 @@ def srgb_table() -> Any:
     return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
 
 
-def photo_of(picture: Any, name: str = "scene.jpg") -> Photo:
-    """Wrap an 8-bit sRGB picture."""
-    return Photo(
-        file=name,
-        sha256="",
-        width=picture.shape[1],
-        height=picture.shape[0],
-        encoded=np.ascontiguousarray(picture),
-        scale=1.0,
-        profile="sRGB",
-        to_linear_srgb=np.eye(3),
-        decode_table=srgb_table(),
-    )
-
-
 def colours_on(path: str, count: int) -> Any:
     """Equal steps along a path through CIELAB, (count, 3)."""
     knots = np.array(PATHS[path], dtype=float)
@@ -121,7 +107,7 @@ def make_chart(layout: Layout, path: str = "universal", name: str = "invented") 
             index += 1
     corners = np.array([patch.corners for patch in patches])
     right = 0.7 if layout.digits == "right" else 0.0
-    size = corners.reshape(-1, 2).max(axis=0) + [layout.margin + right, layout.margin + below]
+    size = corners.reshape(-1, 2).max(axis=0) + np.array([layout.margin + right, layout.margin + below])
     return Chart(name, tuple(patches), (93.5, -0.2, 1.8), (float(size[0]), float(size[1])))
 
 
@@ -136,7 +122,9 @@ def draw_card(chart: Chart, layout: Layout, rng: np.random.Generator, print_erro
         (x0, y0), _, (x1, y1), _ = ((round(x * scale), round(y * scale)) for x, y in patch.corners)
         card[y0:y1, x0:x1] = colour
         where = (x0 + 2, y1 + 16) if layout.digits == "below" else (x1 + 3, (y0 + y1) // 2 + 5)
-        cv2.putText(card, f"{patch.ph:g}", where, cv2.FONT_HERSHEY_SIMPLEX, 0.42, (30, 30, 35), 1, cv2.LINE_AA)
+        if layout.digits != "none":
+            font, ink = cv2.FONT_HERSHEY_SIMPLEX, (30, 30, 35)
+            cv2.putText(card, f"{patch.ph:g}", where, font, 0.42, ink, 1, cv2.LINE_AA)
     return card
 
 
@@ -266,13 +254,27 @@ def random_camera(rng: np.random.Generator, hard: float = 1.0) -> Camera:
     )
 
 
+def card_scene(
+    layout: Layout, path: str = "universal", *, centre: tuple[float, float] = (400.0, 280.0),
+    width: float = 420.0, turn: float = 0.0, tilt: float = 0.0, about: float = 30.0,
+    size: tuple[int, int] = (800, 600), kind: str = "white", camera: Camera | None = None, seed: int = 1,
+) -> Scene:  # fmt: skip
+    """A given card at a given place in a random picture."""
+    rng = np.random.default_rng(seed)
+    chart = make_chart(layout, path)
+    pose = pose_of(chart, centre, width, turn, tilt, about)
+    picture = paste(backing(size, kind, rng), draw_card(chart, layout, rng), pose)
+    photo = photo_from_array(expose(picture, camera or Camera(), rng), name="scene.jpg")
+    return Scene(photo, chart, place(pose, chart.corners))
+
+
 def random_scene(
     rng: np.random.Generator, *, size: tuple[int, int] = (1600, 1200), most_tilt: float = 40.0,
     most_turn: float = 180.0, ground: Any = None,
 ) -> Scene:  # fmt: skip
     """A random card somewhere in a random picture, wholly in view."""
     layout = random_layout(rng)
-    path = str(rng.choice(list(PATHS)))
+    path = str(rng.choice([name for name in PATHS if name != "there and back"]))
     chart = make_chart(layout, path)
     wide, high = size
     for _ in range(200):
@@ -292,4 +294,4 @@ def random_scene(
     camera = random_camera(rng)
     features = {"layout": layout, "path": path, "turn": turn, "tilt": tilt, "kind": kind, "camera": camera,
                 "width": width, "short": float(sides.min())}  # fmt: skip
-    return Scene(photo_of(expose(picture, camera, rng)), chart, patches - 0.0, features)
+    return Scene(photo_from_array(expose(picture, camera, rng)), chart, patches, features)

@@ -1,0 +1,1 @@
+"""Before and after: the joint uncertainty of two tubes."""
