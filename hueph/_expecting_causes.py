@@ -10,8 +10,8 @@ from hueph.flags import FLAGS
 from hueph.interval import format_ph
 
 if TYPE_CHECKING:
+    from hueph._expecting_tubes import TubeExpectation
     from hueph.chemistry.slips import Slip
-    from hueph.expecting import TubeExpectation
     from hueph.results import ExpectedComparison, Reading
 
 __all__ = ["Explains", "likely_causes", "tubes_together"]
@@ -138,7 +138,7 @@ def _doubts(reading: Reading, photo_flags: Sequence[str]) -> list[str]:
 
 def _card_end(reading: Reading, found: ExpectedComparison, card: tuple[float, float] | None) -> list[str]:
     """Return the caution of the card's ends, where its patches look alike and say little."""
-    if card is None or reading.interval is None or reading.bound is not None:
+    if card is None or reading.interval is None:
         return []
     low, high = card
     interval = reading.interval
