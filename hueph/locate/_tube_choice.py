@@ -40,7 +40,7 @@ def choose(quads: FloatArray, odds: FloatArray, card: FloatArray | None) -> list
     first = _greedy(quads, odds, candidates, 0.0)
     odds = odds + _company(quads, first) - _gap(quads, odds, first)
     chosen = _greedy(quads, odds, candidates, 0.0)
-    chosen = _without_empty_glass(quads, chosen)
+    chosen = _without_ends(quads, odds, chosen)
     return sorted(chosen, key=lambda index: float(quads[index][:, 0].mean()))
 
 
@@ -126,20 +126,18 @@ def _wall_x(wall: FloatArray, heights: FloatArray) -> FloatArray:
     return x
 
 
-def _without_empty_glass(quads: FloatArray, chosen: list[int]) -> list[int]:
-    """Drop columns that end where another begins between about the same walls: the glass above it."""
-    kept = []
-    for index in chosen:
-        foot = quads[index][2:].mean(axis=0)
-        above_liquid = False
-        for other in chosen:
-            if other == index:
-                continue
-            head = quads[other][:2].mean(axis=0)
-            width = float(np.linalg.norm(quads[other][1] - quads[other][0]))
-            above_liquid |= (
-                abs(foot[0] - head[0]) < 0.4 * width and -1.0 * width < head[1] - foot[1] < 1.5 * width
-            )
-        if not above_liquid:
-            kept.append(index)
-    return kept
+def _without_ends(quads: FloatArray, odds: FloatArray, chosen: list[int]) -> list[int]:
+    """Of columns that follow one another between about the same walls keep the likeliest.
+
+    The other is the empty glass above a liquid, or the bright spot and its reflection below one.
+    """
+    dropped = set()
+    for upper in chosen:
+        foot = quads[upper][2:].mean(axis=0)
+        for lower in chosen:
+            head = quads[lower][:2].mean(axis=0)
+            width = max(float(np.linalg.norm(quads[index][1] - quads[index][0])) for index in (upper, lower))
+            follows = abs(foot[0] - head[0]) < 0.5 * width and -0.8 * width < head[1] - foot[1] < width
+            if upper != lower and follows:
+                dropped.add(upper if odds[upper] < odds[lower] else lower)
+    return [index for index in chosen if index not in dropped]
