@@ -23,6 +23,8 @@ DATABASE_NAME = "archive.sqlite"
 CONTENTS_NAME = "contents"
 # How long a writer waits for another before it gives up, seconds.
 PATIENCE_S = 30
+# A transaction that was acknowledged survives a power cut, not only a killed program.
+SYNCHRONOUS = "FULL"
 _OWN_NAMES = {
     DATABASE_NAME,
     f"{DATABASE_NAME}-wal",
@@ -182,8 +184,7 @@ def _folder(folder: Path, *, create: bool, read_only: bool) -> Place:
         connection.execute(f"PRAGMA busy_timeout = {PATIENCE_S * 1000}")
         if not read_only:
             connection.execute("PRAGMA journal_mode = WAL")
-            # FULL: a transaction that was acknowledged survives a power cut, not only a killed program.
-            connection.execute("PRAGMA synchronous = FULL")
+            connection.execute(f"PRAGMA synchronous = {SYNCHRONOUS}")
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:

@@ -25,6 +25,7 @@ from hueph.errors import ArchiveError
 __all__ = ["Archive", "Filter", "open_archive"]
 
 _PAGE = 500
+_CHAIN_REMOVED = "the archive's chain was removed from its database; run hueph archive verify"
 _BODY_COLUMNS = (record.c.number, record.c.hash, record.c.previous, record.c.body_sha256, record.c.body)
 
 
@@ -156,8 +157,10 @@ class Archive:
     def head(self) -> tuple[int, str]:
         """Return number and link of the last record; the link is what to write down elsewhere."""
         with self.reading("reading the chain") as connection:
-            length, link = connection.execute(select(chain.c.length, chain.c.head)).one()
-        return int(length), str(link)
+            row = connection.execute(select(chain.c.length, chain.c.head)).one_or_none()
+        if row is None:
+            raise ArchiveError(_CHAIN_REMOVED)
+        return int(row[0]), str(row[1])
 
     @contextlib.contextmanager
     def reading(self, doing: str) -> Iterator[Connection]:
@@ -372,7 +375,7 @@ def locked_head(connection: Connection) -> tuple[int, str]:
     """Return length and last link, locked until this transaction ends (SQLite is locked from its start)."""
     row = connection.execute(select(chain.c.length, chain.c.head).with_for_update()).one_or_none()
     if row is None:
-        raise ArchiveError("the archive's chain was removed from its database; run hueph archive verify")
+        raise ArchiveError(_CHAIN_REMOVED)
     return int(row[0]), str(row[1])
 
 

@@ -120,6 +120,7 @@ def database_url(postgres: str) -> str:
 def quick_disk(monkeypatch: pytest.MonkeyPatch) -> None:
     """Do not wait for the disk: a killed program loses nothing by it, only a power cut would."""
     monkeypatch.setattr("hueph.archive.originals.os.fsync", lambda handle: None)
+    monkeypatch.setattr("hueph.archive.connect.SYNCHRONOUS", "OFF")
 
 
 @pytest.fixture(params=["folder", "postgres"])

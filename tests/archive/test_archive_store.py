@@ -215,7 +215,7 @@ def test_old_schema_is_migrated_with_its_records(target: str) -> None:
 def drop_guards(connection: Any, opened: Archive) -> None:
     """Take the guards away, as whoever tampers with a database would."""
     if opened.place.folder is None:
-        connection.execute(text("DROP FUNCTION hueph_refuse_change() CASCADE"))
+        connection.execute(text("DROP FUNCTION IF EXISTS hueph_refuse_change() CASCADE"))
         return
     query = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
     for name in connection.execute(text(query)).scalars().all():
