@@ -16,6 +16,7 @@ from hueph._types import PathLike
 from hueph.errors import HuephError, InputError
 
 if TYPE_CHECKING:
+    from hueph._expecting_tubes import ExpectedTube
     from hueph.chart import Chart
     from hueph.photo import Photo
     from hueph.results import PhotoReadings
@@ -58,6 +59,7 @@ class _Task:
     strip: tuple[float, ...] | None
     overlay: str | None
     keep: Keep | None = None
+    expected: tuple[ExpectedTube, ...] = ()
 
 
 def find_photos(names: Sequence[PathLike]) -> list[str]:
@@ -136,6 +138,7 @@ def read_photos(
     strip: Sequence[float] | None = None,
     overlay_dir: PathLike | None = None,
     keep: Keep | None = None,
+    expected: Sequence[ExpectedTube] = (),
     jobs: int = 1,
 ) -> Iterator[PhotoReadings]:
     """Read photographs one after the other, in order, whatever is wrong with some of them.
@@ -157,6 +160,8 @@ def read_photos(
     keep : callable, optional
         Called with each photograph that could be read, to record it (`hueph.archive.keeping.Keeper`); with
         `jobs` above 1 in the worker processes, so it must be picklable.
+    expected : sequence of ExpectedTube
+        What the tubes should read (`hueph.expect_tubes`); each reading then says whether it does.
     jobs : int
         Worker processes; 1 works in this process. With more, a script must keep its top level behind
         ``if __name__ == "__main__":``, as the worker processes import it.
@@ -190,6 +195,7 @@ def read_photos(
             None if not strip else tuple(strip),
             overlay,
             keep,
+            tuple(expected),
         )
         for name, overlay in zip(names, overlays, strict=True)
     ]
@@ -233,6 +239,10 @@ def _read_one(task: _Task) -> PhotoReadings:
         is_needed = task.overlay is not None or task.keep is not None
         photo = load_photo(task.path) if is_needed else task.path
         readings = read_photo(photo, task.chart, coverage=task.coverage, tubes=task.tubes, strip=task.strip)
+        if task.expected:
+            from hueph.expecting import attach_expected
+
+            readings = attach_expected(readings, task.expected)
         if task.overlay is not None and not isinstance(photo, str):
             readings = _draw(photo, readings, task.overlay)
         if task.keep is not None and not isinstance(photo, str):

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 from hueph.flags import FLAGS, flag_sentence
 
 if TYPE_CHECKING:
-    from hueph.results import PhotoReadings, Reading
+    from hueph.results import ExpectedComparison, PhotoReadings, Reading
 
 __all__ = [
     "CSV_COLUMNS",
@@ -42,6 +42,16 @@ CSV_COLUMNS = (
     "b",
     "delta_e",
     "error",
+    "expected_step",
+    "expected_source",
+    "expected_ph",
+    "expected_low",
+    "expected_high",
+    "verdict",
+    "difference",
+    "difference_low",
+    "difference_high",
+    "causes",
 )
 
 
@@ -55,11 +65,16 @@ def readings_text(readings: PhotoReadings) -> str:
     Returns
     -------
     str
-        A heading, a line a tube, then each flag once with its meaning and remedy; no line end.
+        A heading, a line a tube (below it what was expected, if anything, and why it may differ), then each
+        flag once with its meaning and remedy; no line end.
     """
     lines = [_heading(readings)]
     for reading in readings.tubes:
         lines.append("  " + reading_line(reading))
+        if reading.expected is not None:
+            lines += expected_lines(reading.expected)
+    for number, expected in readings.expected_unmatched:
+        lines += [f"  tube {number}", *expected_lines(expected)]
     if not readings.tubes and readings.error is None:
         lines.append("  no tube found")
     for name in _flags_in_order(readings):
@@ -73,6 +88,11 @@ def reading_line(reading: Reading) -> str:
     if reading.interval is None and reading.flags:
         return text  # its flags are the reason and stand in it already
     return text + (f"  [{', '.join(reading.flags)}]" if reading.flags else "")
+
+
+def expected_lines(expected: ExpectedComparison) -> list[str]:
+    """Return the lines below a tube: what was expected, the verdict, and a line a cause."""
+    return [f"    {expected}", *(f"      perhaps {cause}" for cause in expected.causes)]
 
 
 def _heading(readings: PhotoReadings) -> str:
@@ -138,7 +158,12 @@ def readings_rows(readings: PhotoReadings) -> list[dict[str, Any]]:
     }
     if not readings.tubes:
         return [dict.fromkeys(CSV_COLUMNS, "") | shared | {"flags": " ".join(readings.flags)}]
-    return [dict.fromkeys(CSV_COLUMNS, "") | shared | _tube_cells(reading) for reading in readings.tubes]
+    blank = dict.fromkeys(CSV_COLUMNS, "") | shared
+    rows = [blank | _tube_cells(reading) for reading in readings.tubes]
+    return rows + [
+        blank | {"tube": number} | _expected_cells(expected)
+        for number, expected in readings.expected_unmatched
+    ]
 
 
 def _tube_cells(reading: Reading) -> dict[str, Any]:
@@ -157,6 +182,28 @@ def _tube_cells(reading: Reading) -> dict[str, Any]:
         "a": tube["lab"][1],
         "b": tube["lab"][2],
         "delta_e": tube["delta_e"],
+    }
+    if reading.expected is not None:
+        cells |= _expected_cells(reading.expected)
+    return {key: "" if value is None else value for key, value in cells.items()}
+
+
+def _expected_cells(expected: ExpectedComparison) -> dict[str, Any]:
+    """Return the cells of one comparison with what was expected."""
+    known = expected.to_dict()
+    low, high = known["range"]
+    least, most = known["difference_range"] or (None, None)
+    cells = {
+        "expected_step": known["step"],
+        "expected_source": known["source"],
+        "expected_ph": known["ph"],
+        "expected_low": low,
+        "expected_high": high,
+        "verdict": known["verdict"],
+        "difference": known["difference"],
+        "difference_low": least,
+        "difference_high": most,
+        "causes": "; ".join(known["causes"]),
     }
     return {key: "" if value is None else value for key, value in cells.items()}
 

@@ -21,7 +21,8 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("locate",),
     ("white_balance", "measuring"),
     ("calibration", "estimating", "judging", "budget", "charting", "chart_picture"),
-    ("reading", "expecting", "_expecting_causes"),
+    ("reading",),
+    ("expecting", "_expecting_causes", "_expecting_tubes"),
     ("comparing", "buffering", "titration", "video"),
     # Below the archive, because a record holds the annotated picture.
     ("report", "cards", "plots", "plots_chemistry", "overlay", "_overlay_panel", "card"),

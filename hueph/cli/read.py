@@ -16,6 +16,7 @@ from hueph.cli._progress import Progress
 from hueph.errors import HuephError, InputError
 
 if TYPE_CHECKING:
+    from hueph.expecting import ExpectedTube, ExpectRequest
     from hueph.results import PhotoReadings
 
 __all__ = ["read"]
@@ -43,6 +44,18 @@ def _numbers(*names: str) -> Callable[[click.Context, click.Parameter, Any], Any
     return callback
 
 
+def _expect_words(ctx: click.Context, param: click.Parameter, value: tuple[str, ...]) -> Any:
+    """Read what to expect where; a text that cannot be meant is wrong usage (option callback)."""
+    if not value:
+        return ()
+    from hueph.expecting import parse_expect
+
+    try:
+        return tuple(parse_expect(text) for text in value)
+    except InputError as error:
+        raise click.BadParameter(str(error)) from error
+
+
 @click.command(short_help="Read the pH of every tube in photographs.")
 @click.argument("photos", metavar="PHOTO...", nargs=-1, required=True)
 @click.option("--chart", required=True, metavar="CHART", help="Chart file, or the name of a shipped chart.")
@@ -66,6 +79,14 @@ def _numbers(*names: str) -> Callable[[click.Context, click.Parameter, Any], Any
     callback=_numbers("x1", "y1", "x2", "y2", "x3", "y3", "x4", "y4"),
     help="Outline the strip by hand: corners around all patches, clockwise from the upright card's top left.",
 )
+@click.option(
+    "--expect",
+    "requests",
+    multiple=True,
+    metavar="RECIPE:STEP=TUBE",
+    callback=_expect_words,
+    help="Compare a tube with the pH that a step of a recipe gives (repeatable).",
+)
 @where_to_keep_option
 @label_options
 @verbose_option
@@ -80,6 +101,7 @@ def read(
     strict: bool,
     tubes: tuple[tuple[float, float, float, float], ...],
     strip: tuple[float, ...] | None,
+    requests: tuple[ExpectRequest, ...],
     target: str | None,
     **labels: str | None,
 ) -> int:
@@ -88,6 +110,8 @@ def read(
     PHOTO is a file, a folder of pictures, or a pattern.
 
     Example: hueph read bench.jpg --chart mychart.toml --overlay hueph-out
+
+    Example: hueph read bench.jpg --chart mychart.toml --expect recipe.toml:buffer=1 --expect recipe.toml:A=2
     """
     from hueph.batch import find_photos, read_photos
 
@@ -102,6 +126,7 @@ def read(
                 strip=strip,
                 overlay_dir=overlay,
                 keep=keeper(target, labels),
+                expected=_expected(requests, names),
                 jobs=jobs,
             )
         except HuephError as error:
@@ -110,6 +135,15 @@ def read(
     if failed:
         return FAILED
     return FLAGGED if strict and flagged else DONE
+
+
+def _expected(requests: tuple[ExpectRequest, ...], names: list[str]) -> tuple[ExpectedTube, ...]:
+    """Work out what is expected, before anything is read."""
+    if not requests:
+        return ()
+    from hueph.expecting import expect_tubes
+
+    return expect_tubes(requests, names)
 
 
 @contextlib.contextmanager
@@ -158,12 +192,21 @@ def _print_all(
             write_rows(table, readings_rows(readings), header=False)
             table.flush()
         failed |= readings.error is not None
-        flagged |= bool(readings.flags) or any(reading.flags for reading in readings.tubes)
+        flagged |= _worth_a_look(readings)
         progress.step()
         progress.show()
     progress.clear()
     click.echo("]" if as_json else f"\n{NOTICE}")
     return failed, flagged
+
+
+def _worth_a_look(readings: PhotoReadings) -> bool:
+    """Say whether anything was flagged, or is not as its recipe says."""
+    return (
+        bool(readings.flags or readings.expected_unmatched)
+        or any(reading.flags for reading in readings.tubes)
+        or any(one.expected is not None and one.expected.verdict != "agree" for one in readings.tubes)
+    )
 
 
 def _print_one(readings: PhotoReadings, number: int, as_json: bool) -> None:
