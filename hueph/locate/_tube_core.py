@@ -60,7 +60,8 @@ def find_core(encoded: AnyArray, liquid: FloatArray, gain: float, depth: float) 
     height = (np.linalg.norm(liquid[3] - liquid[0]) + np.linalg.norm(liquid[2] - liquid[1])) / 2
     tallness = float(height / max(float(width), 1e-6))
     top = min(SURFACE_SHARE / tallness, 0.3)
-    bottom = 1.0 - min((0.1 + 0.5 * depth) / tallness, 0.45)
+    # a dark liquid does not show how far its bottom bulges: never less than half a hemisphere is kept free
+    bottom = 1.0 - min((0.1 + 0.5 * max(depth, 0.5)) / tallness, 0.45)
     picture = _column_picture(encoded, liquid, gain, tallness)
     rows = picture.shape[0]
     first, last = round(top * rows), max(round(bottom * rows), round(top * rows) + 2)

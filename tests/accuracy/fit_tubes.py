@@ -38,7 +38,7 @@ from hueph.locate._tube_features import PROFILE_BINS, SCALARS
 from hueph.locate._tube_score import network_odds
 from hueph.locate.tubes import card_outline, propose
 
-HIDDEN = 24
+HIDDEN = 32
 NETWORKS = 4
 EPOCHS = 30
 BATCH = 256
@@ -145,6 +145,11 @@ def labels(quads: Any, shot: Shot) -> tuple[Any, Any]:
     return label, weight
 
 
+def folder_of(picture: Picture) -> str:
+    """Return the folder a picture came from."""
+    return picture.name.split("/")[0]
+
+
 def mirrored(features: Any) -> Any:
     """Return the features of the mirror images."""
     turned_over = features.copy()
@@ -156,10 +161,15 @@ def mirrored(features: Any) -> Any:
 
 def fit(pictures: list[Picture]) -> dict[str, Any]:
     """Fit the networks; returns the arrays that `hueph.locate._tube_score` reads."""
+    # every folder counts alike, however many pictures it holds
+    totals = {folder_of(picture): 0.0 for picture in pictures}
+    for picture in pictures:
+        totals[folder_of(picture)] += float(picture.weight.sum())
+    share = {folder: 1.0 / total for folder, total in totals.items()}
     features = np.concatenate([picture.features for picture in pictures])
     features = np.concatenate([features, mirrored(features)])
     label = np.tile(np.concatenate([picture.label for picture in pictures]), 2)
-    weight = np.tile(np.concatenate([picture.weight for picture in pictures]), 2)
+    weight = np.tile(np.concatenate([picture.weight * share[folder_of(picture)] for picture in pictures]), 2)
     mean, scale = features.mean(axis=0), features.std(axis=0) + 1e-6
     level = np.clip((features - mean) / scale, -5, 5)
     nets = [train(level, label, weight, np.random.default_rng(seed)) for seed in range(NETWORKS)]
@@ -182,7 +192,7 @@ def train(level: Any, label: Any, weight: Any, rng: np.random.Generator) -> list
     second_moment = [np.zeros_like(layer) for layer in layers]
     cumulative = np.cumsum(weight / weight.sum())
     steps = EPOCHS * max(1, int((weight > 0).sum()) // BATCH // 2)
-    steps = min(max(steps, 2000), 12000)
+    steps = min(max(steps, 3000), 16000)
     for step in range(1, steps + 1):
         chosen = np.minimum(np.searchsorted(cumulative, rng.random(BATCH)), len(label) - 1)
         x = level[chosen] + INPUT_NOISE * rng.standard_normal((BATCH, count))
@@ -246,7 +256,7 @@ def check(pictures: list[Picture], folds: int) -> None:
         for picture in pictures:
             if picture.scene in out:
                 *counts, note = judge(picture, network_odds(weights, picture.features))
-                key = f"{picture.name.split('/')[0]:<14} {picture.group}"
+                key = f"{folder_of(picture):<14} {picture.group}"
                 totals[key] = totals.get(key, np.zeros(3, int)) + counts
                 if note:
                     print(note)
