@@ -1,0 +1,112 @@
+"""Readings are recomputed from the stored originals and compared."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from test_archive_tamper import rewrite
+
+from hueph.archive.keeping import add_reading, pack_posterior
+from hueph.archive.recompute import differences
+from hueph.archive.store import Archive, open_archive
+from hueph.archive.verify import verify_archive
+from hueph.chart import Chart
+from hueph.photo import load_photo
+from hueph.reading import read_photo
+
+SAMPLES = Path(__file__).resolve().parents[2] / "samples"
+
+
+@pytest.fixture(scope="module")
+def boxes() -> list[tuple[float, float, float, float]]:
+    """Two tubes of the sample, outlined by hand, so that this test does not hang on finding them."""
+    scenes = json.loads((SAMPLES / "truth.json").read_text())
+    (scene,) = [scene for scene in scenes if scene["shots"][0]["file"] == "five-tubes.jpg"]
+    found = []
+    for tube in scene["tubes"][1:3]:
+        xs, ys = zip(*tube["liquid"], strict=True)
+        found.append((min(xs), min(ys), max(xs) - min(xs), max(ys) - min(ys)))
+    return found
+
+
+@pytest.fixture
+def read(tmp_path: Path, chart: Chart, boxes: Any) -> Archive:
+    """An archive with one real reading."""
+    photo = load_photo(SAMPLES / "five-tubes.jpg")
+    readings = read_photo(photo, chart, tubes=boxes)
+    archive = open_archive(tmp_path / "read", create=True)
+    add_reading(archive, photo, readings, chart, tubes=boxes)
+    return archive
+
+
+def test_recomputed_readings_agree(read: Archive) -> None:
+    result = verify_archive(read)
+    read.close()
+    assert result.findings == []
+    assert result.recomputed == 1
+
+
+def test_forged_reading_is_found_though_every_hash_fits(read: Archive) -> None:
+    def forge(number: int, data: dict[str, Any]) -> None:
+        data["payload"]["tubes"][1]["range"] = [6.0, 6.5]
+
+    rewrite(read, forge)
+    result = verify_archive(read)
+    read.close()
+    assert [finding.where for finding in result.findings if finding.is_damage] == ["record 1"]
+    assert "tube 2, range: recorded [6.0,6.5], recomputed [" in result.findings[-1].text
+
+
+def test_difference_of_another_version_is_no_damage(read: Archive) -> None:
+    def forge(number: int, data: dict[str, Any]) -> None:
+        data["payload"]["tubes"][1]["range"] = [6.0, 6.5]
+        data["program"]["version"] = "0.0.1"
+        data["program"]["weights_sha256"] = "0" * 64
+
+    rewrite(read, forge)
+    result = verify_archive(read)
+    read.close()
+    assert result.is_sound
+    said = result.findings[-1].text
+    assert said.startswith("recomputed with another version (version 0.0.1, here ")
+    assert "other weights" in said
+    assert "differs by tube 2, range" in said
+
+
+def test_forged_chart_is_found(read: Archive) -> None:
+    """Another chart under the same record: its hash is not the one the record states."""
+
+    def forge(number: int, data: dict[str, Any]) -> None:
+        data["payload"]["chart"]["sha256"] = "1" * 64
+
+    rewrite(read, forge)
+    result = verify_archive(read)
+    read.close()
+    assert "chart: recorded 111111111111" in result.findings[-1].text
+    assert not result.is_sound
+
+
+def test_rounding_of_another_processor_is_no_difference(make_readings: Any) -> None:
+    recorded = make_readings().to_dict()
+    now = json.loads(json.dumps(recorded))
+    now["tubes"][0]["ph"] += 0.001
+    now["tubes"][0]["lab"][1] += 0.01
+    assert differences(recorded, now) == []
+    now["tubes"][0]["ph"] += 0.01
+    assert len(differences(recorded, now)) == 1
+    now["tubes"].pop()
+    assert "tubes: recorded 4, recomputed 3" in differences(recorded, now)
+
+
+def test_posterior_is_packed_without_its_tails(make_reading: Any) -> None:
+    reading = make_reading()
+    packed = pack_posterior(reading.grid, reading.posterior)
+    assert packed is not None
+    # A normal density falls to 1e-4 of its peak at 4.29 standard deviations.
+    assert packed["low"] == pytest.approx(6.2 - 4.29 * 0.15, abs=0.03)
+    assert len(packed["density"]) == pytest.approx(2 * 4.29 * 0.15 / packed["step"], abs=2)
+    peak = max(packed["density"])
+    assert peak == pytest.approx(1.0, abs=0.001)
