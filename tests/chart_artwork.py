@@ -264,7 +264,7 @@ def _spoil(picture: Any, boxes: Any, features: dict[str, Any], rng: np.random.Ge
     if features["surround"] is not None:
         edge = [int(v) for v in rng.uniform(0.05, 0.3, 4) * features["margin"] * 2]
         picture = cv2.copyMakeBorder(picture, *edge, cv2.BORDER_CONSTANT, value=features["surround"])
-        boxes = boxes + [edge[2], edge[0], edge[2], edge[0]]
+        boxes = boxes + np.array([edge[2], edge[0], edge[2], edge[0]])
     height, width = picture.shape[:2]
     if features["skew"]:
         turn = cv2.getRotationMatrix2D((width / 2, height / 2), features["skew"], 1.0)

@@ -37,14 +37,14 @@ _MOST_IN_ROW = 16
 _COLUMN = 16.0  # width of the columns of greys and of colours
 # Lightness of the greys: even steps, darker than most liquids' black and up to nearly paper.
 GREYS = (22.0, 32.0, 42.0, 52.0, 62.0, 71.0, 80.0, 88.0)
-_HUES_DEG = (20.0, 50.0, 80.0, 115.0, 155.0, 220.0, 285.0, 330.0)
+_HUES_DEG = (25.0, 60.0, 90.0, 130.0, 170.0, 235.0, 304.0, 335.0)
 PAPER_LAB = (94.0, 0.0, 0.0)  # ordinary white paper (common practice, no source)
 # Printed without a profile, colours come out this far from what was sent (common practice, no source), CIEDE2000.
 PRINT_STD = 5.0
 
-_CAUTION = (
-    "Not for medical, drinking-water or safety decisions. Eye protection on; acid into water, never water into acid; "
-    "keep indicator alcohol from flames. Local rules and qualified staff come first."
+_CAUTIONS = (
+    "Eye protection on; acid into water, never water into acid; keep indicator alcohol from flames.",
+    "Not for medical, drinking-water or safety decisions. Local rules and qualified staff come first.",
 )
 _PRINT_NOTE = "Print at 100 %, matt white paper, no page fitting. The line above must measure 100 mm."
 
@@ -260,9 +260,8 @@ def _draw_foot(page: Page) -> None:
         start = right - 84.0 + 44.0 * index
         page.shapes.append(Label(start, y, word, 2.8))
         page.shapes.append(Stroke(start + 14.0, y + 0.6, start + 40.0, y + 0.6, 0.2))
-    half = _CAUTION.index(";") + 1
-    page.shapes.append(Label(left, y + 9.4, _CAUTION[:half], 2.4))
-    page.shapes.append(Label(left, y + 12.6, _CAUTION[half:].strip(), 2.4))
+    for line, caution in enumerate(_CAUTIONS):
+        page.shapes.append(Label(left, y + 9.4 + 3.2 * line, caution, 2.4))
 
 
 def printable(lab: FloatArray) -> tuple[Colour, FloatArray]:

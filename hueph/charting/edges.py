@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from hueph._types import AnyArray, FloatArray
-from hueph.charting.lattice import Arrangement
+from hueph.charting.lattice import Arrangement, line_through
 from hueph.locate.geometry import apply_homography, fit_affine
 
 __all__ = ["refine_boxes", "settle_quads"]
@@ -71,7 +71,8 @@ def _regular(found: Arrangement) -> FloatArray:
         if np.ptp(number) == 0:
             middle[:, axis] = np.median(centre[:, axis])
         else:
-            middle[:, axis] = np.polyval(np.polyfit(number, centre[:, axis], 1), number)
+            slope, start = line_through(number, centre[:, axis])
+            middle[:, axis] = start + slope * number
     return np.concatenate([middle - size / 2, middle + size / 2], axis=1)
 
 

@@ -12,6 +12,7 @@ __all__ = ["even_out", "fit_field"]
 # half an 8-bit code at paper white.
 _EVEN = 0.004
 _SAMPLES = 20000
+_FIT_SIDE = 320  # pixels of the longer side of the reduced picture that the field is fitted to
 
 
 def _terms(x: AnyArray, y: AnyArray) -> FloatArray:
@@ -78,11 +79,19 @@ def even_out(linear: AnyArray, start: BoolArray) -> AnyArray:
     array, shape (h, w, 3)
         The picture itself when its paper is evenly lit already.
     """
-    field, paper = fit_field(linear, start)
+    import cv2
+
+    height, width = start.shape
+    scale = min(1.0, _FIT_SIDE / max(height, width))
+    size = (max(2, round(width * scale)), max(2, round(height * scale)))
+    small = cv2.resize(np.ascontiguousarray(linear, dtype=np.float32), size, interpolation=cv2.INTER_AREA)
+    small_start = cv2.resize(start.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(bool)
+    field, paper = fit_field(small, small_start)
     if paper.sum() < 60:
         return linear
     on_paper = field[paper]
     low, high = np.percentile(on_paper, [2, 98], axis=0)
     if np.max(high / low) < 1 + _EVEN:
         return linear
-    return linear * (np.median(on_paper, axis=0) / field)
+    gain = (np.median(on_paper, axis=0) / field).astype(np.float32)
+    return linear * cv2.resize(gain, (width, height), interpolation=cv2.INTER_LINEAR)

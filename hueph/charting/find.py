@@ -121,7 +121,7 @@ class _Attempt:
     def find(self, count: int) -> FoundChart:
         x0, y0, x1, y1 = self.box
         part = self.picture.linear[y0:y1, x0:x1]
-        flat = find_patches(part if self.is_card else neutral(part), count)
+        flat = find_patches(part if self.is_card else neutral(part), count, strict=not self.is_card)
         shift = np.array([[1.0, 0, x0], [0, 1, y0], [0, 0, 1]])
         return _found(
             self.picture, part, self.picture.clipped[y0:y1, x0:x1], flat, shift, is_flat=self.is_card

@@ -10,7 +10,7 @@ import numpy as np
 from hueph._types import AnyArray, BoolArray, FloatArray
 from hueph.charting.edges import settle_quads
 from hueph.charting.evenlight import even_out
-from hueph.charting.lattice import Arrangement, arrangements
+from hueph.charting.lattice import Arrangement, arrangements, line_through
 from hueph.charting.regions import Regions, find_regions, noise_of, overlap, paper_colours
 from hueph.errors import ChartError
 
@@ -19,6 +19,11 @@ __all__ = ["FlatChart", "find_patches"]
 # Longest side of the picture in which patches are looked for; small artwork is enlarged to the lower one.
 _LARGEST_SIDE, _SMALLEST_SIDE = 1400, 500
 _NOISY, _NOISY_SIDE = 1.6, 700  # CIELAB units; pixels
+# Kinds of evidence: what is seen as it is, what is cut from a bar, what is inferred.
+_RANKS = {"separate": 0, "unequal": 0, "bar": 1, "extended": 2, "completed": 2}
+_WITH_PRINT = 10.0  # score of inferred patches with print beside them
+_STEEPEST = 0.08  # slope of a row or column in the picture
+_FAINT = 0.45  # CIEDE76 by which the mean of a pale patch must differ from the paper
 _TURN_WORTH_UNDOING = 0.15  # degrees; less moves an edge by under a pixel
 
 
@@ -47,15 +52,36 @@ class FlatChart:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _View:
-    """The picture in which patches are looked for."""
+    """The picture in which patches are looked for; `sums` is its integral."""
 
     lab: AnyArray
     paper: FloatArray
     noise: float
+    sums: AnyArray
+
+    @classmethod
+    def of(cls, lab: AnyArray, paper: FloatArray) -> _View:
+        return cls(lab, paper, noise_of(lab), cv2.integral(lab, sdepth=cv2.CV_64F))
+
+    def means(self, boxes: FloatArray, x0: float, y0: float, x1: float, y1: float) -> FloatArray:
+        """Mean colour of a part of each box, the part given in shares of the box, shape (n, 3)."""
+        height, width = self.lab.shape[:2]
+        size = boxes[:, 2:] - boxes[:, :2]
+        low = np.floor(boxes[:, :2] + size * [x0, y0]).astype(int)
+        high = np.maximum(np.ceil(boxes[:, :2] + size * [x1, y1]).astype(int), low + 1)
+        a, b = np.clip(low[:, 0], 0, width - 1), np.clip(high[:, 0], 1, width)
+        c, d = np.clip(low[:, 1], 0, height - 1), np.clip(high[:, 1], 1, height)
+        b, d = np.maximum(b, a + 1), np.maximum(d, c + 1)
+        total = self.sums[d, b] - self.sums[c, b] - self.sums[d, a] + self.sums[c, a]
+        return np.asarray(total / ((b - a) * (d - c))[:, None])
 
 
 def find_patches(
-    linear: AnyArray, count: int, *, around: tuple[float, float, float, float] | None = None
+    linear: AnyArray,
+    count: int,
+    *,
+    strict: bool = False,
+    around: tuple[float, float, float, float] | None = None,
 ) -> FlatChart:
     """Find `count` patches of a chart in a flat picture.
 
@@ -65,6 +91,8 @@ def find_patches(
         Linear light, sRGB primaries; a turn of a few degrees and slightly uneven light are allowed.
     count : int
         Patches of the chart.
+    strict : bool
+        The picture shows other things than the chart too.
     around : tuple of float, optional
         x0, y0, x1, y1 that the patches fill, pixels, within a third of a patch.
 
@@ -91,7 +119,7 @@ def find_patches(
         even_lab = lab if even is small else linear_to_lab(even)
         middle = np.median(even_lab[start], axis=0)
         try:
-            found, turned, back = _search(even_lab, middle, count)
+            found, turned, back = _search(even_lab, middle, count, strict=strict)
         except ChartError as error:
             problem = problem or error
             continue
@@ -124,56 +152,107 @@ def _resized(linear: AnyArray) -> tuple[AnyArray, float]:
     return linear, scale
 
 
-def _search(lab: AnyArray, paper: FloatArray, count: int) -> tuple[Arrangement, AnyArray, FloatArray]:
+def _search(
+    lab: AnyArray, paper: FloatArray, count: int, *, strict: bool
+) -> tuple[Arrangement, AnyArray, FloatArray]:
     """Find the best arrangement; also the picture turned upright and the way back from it."""
     back = np.eye(3)[:2]
-    regions = find_regions(lab, paper)
-    if abs(regions.turn) > _TURN_WORTH_UNDOING:
-        height, width = lab.shape[:2]
-        there = cv2.getRotationMatrix2D((width / 2, height / 2), regions.turn, 1.0)
-        fill = tuple(float(v) for v in paper)
-        lab = cv2.warpAffine(lab, there, (width, height), flags=cv2.INTER_LINEAR, borderValue=fill)
-        back = cv2.invertAffineTransform(there)
-        regions = find_regions(lab, paper)
-    view = _View(lab, paper, noise_of(lab))
-    return choose(view, regions, count), lab, back
+    upright, regions = lab, find_regions(lab, paper)
+    turn = regions.turn
+    found: Arrangement | None = None
+    for _ in range(2):
+        if abs(turn) > _TURN_WORTH_UNDOING:
+            upright, back = _turned(lab, turn, paper)
+            regions = find_regions(upright, paper)
+        found = choose(_View.of(upright, paper), regions, count, strict=strict)
+        rest = _slope_of(found)
+        if abs(rest) < _TURN_WORTH_UNDOING:
+            break
+        turn += rest
+    assert found is not None
+    return found, upright, back
 
 
-def choose(view: _View, regions: Regions, count: int) -> Arrangement:
-    """Return the first arrangement that the picture bears out.
+def _turned(lab: AnyArray, turn: float, paper: FloatArray) -> tuple[AnyArray, FloatArray]:
+    """Turn a picture about its middle, degrees; also the affine map back."""
+    height, width = lab.shape[:2]
+    there = cv2.getRotationMatrix2D((width / 2, height / 2), turn, 1.0)
+    fill = tuple(float(v) for v in paper)
+    upright = cv2.warpAffine(lab, there, (width, height), flags=cv2.INTER_LINEAR, borderValue=fill)
+    return upright, np.asarray(cv2.invertAffineTransform(there), dtype=np.float64)
+
+
+def _slope_of(found: Arrangement) -> float:
+    """Angle by which the rows or columns of separate patches are still turned, degrees."""
+    if found.kind in ("bar", "extended"):
+        return 0.0
+    centre = (found.boxes[:, :2] + found.boxes[:, 2:]) / 2
+    axis = 1 if found.layout == "column" else 0
+    size = np.median(found.boxes[:, 2:] - found.boxes[:, :2], axis=0)
+    first = centre[np.abs(centre[:, 1 - axis] - centre[0, 1 - axis]) < 0.5 * size[1 - axis]]
+    if len(first) < 3:
+        return 0.0
+    slope, _ = line_through(first[:, axis], first[:, 1 - axis])
+    return float(np.degrees(np.arctan(slope if axis == 0 else -slope)))
+
+
+def choose(view: _View, regions: Regions, count: int, *, strict: bool) -> Arrangement:
+    """Return the arrangement that the picture bears out best, stronger kinds of evidence first.
+
+    Parameters
+    ----------
+    view : _View
+    regions : Regions
+    count : int
+    strict : bool
+        The picture shows other things too: infer no patch without print beside it.
 
     Raises
     ------
     ChartError
-        None does, or more patches are seen than asked for.
+        None is borne out, two equally, or more patches are seen than asked for.
     """
-    completed: list[tuple[float, Arrangement]] = []
-    best: tuple[float, Arrangement] | None = None
+    kept: list[tuple[float, Arrangement]] = []
     for proposed in arrangements(regions, count, view.lab.shape[:2]):
-        found = _aligned(view, proposed) if proposed.kind == "bar" else proposed
-        if best is not None and found.kind != best[1].kind:
+        if kept and _RANKS[proposed.kind] > _RANKS[kept[-1][1].kind]:
             break
-        if not (is_regular(found) and _gaps_are_paper(view, found)):
-            continue
-        cells = Cells.measured(view, found.boxes)
-        if found.kind == "completed":
-            score = completed_score(view, found, cells)
-            if score > 0:
-                completed.append((score, found))
-        else:
-            score = cells.score(found.kind)
-            if score > 0 and (best is None or score > best[0]):
-                best = (score, found)
-    if best is not None:
-        extra = _more_alike(view, regions, best[1])
+        judged = _judged(view, proposed)
+        if judged is not None and not (strict and _RANKS[proposed.kind] == 2 and judged[0] < _WITH_PRINT):
+            kept.append(judged)
+    if not kept:
+        raise ChartError(_count_text(count, _rough_count(view, regions)))
+    kept.sort(key=lambda pair: -pair[0])
+    best = kept[0][1]
+    if _RANKS[best.kind] < 2:
+        extra = _more_alike(view, regions, best)
         if extra:
             raise ChartError(_count_text(count, count + extra))
-        return best[1]
-    if completed:
-        completed.sort(key=lambda pair: -pair[0])
-        if len(completed) == 1 or completed[0][0] > 1.5 * completed[1][0]:
-            return completed[0][1]
-    raise ChartError(_count_text(count, _rough_count(view, regions)))
+    elif any(score > 0.67 * kept[0][0] and not _same_places(best, other) for score, other in kept[1:]):
+        raise ChartError(
+            f"not all of the {count} patches can be made out in the picture of the chart, and where the others lie "
+            "is not certain; give --corners round all patches"
+        )
+    return best
+
+
+def _judged(view: _View, proposed: Arrangement) -> tuple[float, Arrangement] | None:
+    """Score one arrangement, or None when the picture speaks against it."""
+    if not is_regular(proposed):
+        return None
+    found, cells = proposed, Cells.measured(view, proposed.boxes)
+    if proposed.kind in ("bar", "extended"):
+        if not cells.only(proposed.seen).may_be_bar():
+            return None
+        found = _aligned(view, proposed)
+        cells = Cells.measured(view, found.boxes)
+    score = inferred_score(view, found, cells) if _RANKS[found.kind] == 2 else cells.score(found.kind)
+    return (score, found) if score > 0 and _gaps_are_paper(view, found, cells) else None
+
+
+def _same_places(first: Arrangement, second: Arrangement) -> bool:
+    """Say whether two arrangements put every patch at about one place."""
+    size = np.median(first.boxes[:, 2:] - first.boxes[:, :2], axis=0)
+    return bool(np.all(np.abs(first.boxes - second.boxes) < 0.35 * np.r_[size, size]))
 
 
 def _aligned(view: _View, found: Arrangement) -> Arrangement:
@@ -220,26 +299,36 @@ def is_regular(found: Arrangement) -> bool:
         np.flatnonzero(np.r_[True, np.diff(centre[:, 0]) < 0, True][:-1]) if found.layout == "grid" else [0]
     )
     if found.layout == "column":
-        return _one_pitch(centre[:, 1], 0.2 * size[1]) and float(np.ptp(centre[:, 0])) < 0.3 * size[0]
+        return _one_pitch(centre[:, 1], 0.2 * size[1]) and _in_line(centre, 1, 0.2 * size[0])
     rows = np.split(np.arange(len(boxes)), list(starts)[1:])
     if any(len(row) != len(rows[0]) for row in rows[:-1]) or len(rows[-1]) > len(rows[0]):
         return False
-    if any(float(np.ptp(centre[row, 1])) > 0.3 * size[1] for row in rows):
+    if not all(_in_line(centre[row], 0, 0.2 * size[1]) for row in rows):
         return False
     if found.kind != "unequal" and not all(_one_pitch(centre[row, 0], 0.2 * size[0]) for row in rows):
         return False
     return _one_pitch(np.array([centre[row, 1].mean() for row in rows]), 0.2 * size[1])
 
 
+def _in_line(centre: FloatArray, axis: int, tolerance: float) -> bool:
+    """Say whether centres lie on one line along an axis, turned by a few degrees at most."""
+    along, across = centre[:, axis], centre[:, 1 - axis]
+    if len(centre) < 3:
+        return float(np.ptp(across)) <= tolerance + _STEEPEST * float(np.ptp(along))
+    slope, start = line_through(along, across)
+    return abs(slope) <= _STEEPEST and float(np.abs(across - start - slope * along).max()) <= tolerance
+
+
 def _one_pitch(places: FloatArray, tolerance: float) -> bool:
     """Say whether places are evenly spaced."""
     if len(places) < 3:
         return True
-    number = np.arange(len(places))
-    return float(np.abs(places - np.polyval(np.polyfit(number, places, 1), number)).max()) <= tolerance
+    number = np.arange(len(places), dtype=float)
+    slope, start = line_through(number, places)
+    return float(np.abs(places - start - slope * number).max()) <= tolerance
 
 
-def _gaps_are_paper(view: _View, found: Arrangement) -> bool:
+def _gaps_are_paper(view: _View, found: Arrangement, cells: Cells) -> bool:
     """Say whether only paper and dark print lie between and closely around the patches."""
     boxes = found.boxes
     size = np.median(boxes[:, 2:] - boxes[:, :2], axis=0)
@@ -256,7 +345,7 @@ def _gaps_are_paper(view: _View, found: Arrangement) -> bool:
     distance = np.linalg.norm(around - view.paper, axis=1)
     print_like = (around[:, 0] < view.paper[0] - 15) & (np.hypot(*(around[:, 1:] - view.paper[1:]).T) < 14)
     # Blur and chroma subsampling spread the patches' colour into narrow gaps, weakened.
-    level = max(5.0 + 3 * view.noise, 0.4 * float(np.median(Cells.measured(view, boxes).contrast)))
+    level = max(5.0 + 3 * view.noise, 0.4 * float(np.median(cells.contrast)))
     return bool(np.mean((distance > level) & ~print_like) < 0.25)
 
 
@@ -293,22 +382,29 @@ class Cells:
     @classmethod
     def measured(cls, view: _View, boxes: FloatArray) -> Cells:
         """Measure boxes in a picture."""
-        colours, uneven = [], []
-        for box in boxes:
-            colours.append(_inner(view.lab, box, 0.15, 0.15, 0.85, 0.85))
-            sides = (
-                _inner(view.lab, box, 0.1, 0.12, 0.28, 0.88) - _inner(view.lab, box, 0.72, 0.12, 0.9, 0.88),
-                _inner(view.lab, box, 0.12, 0.1, 0.88, 0.28) - _inner(view.lab, box, 0.12, 0.72, 0.88, 0.9),
-            )
-            uneven.append(max(float(np.linalg.norm(side)) for side in sides))
-        colour = np.array(colours)
+        colour = view.means(boxes, 0.15, 0.15, 0.85, 0.85)
+        across = view.means(boxes, 0.1, 0.12, 0.28, 0.88) - view.means(boxes, 0.72, 0.12, 0.9, 0.88)
+        down = view.means(boxes, 0.12, 0.1, 0.88, 0.28) - view.means(boxes, 0.12, 0.72, 0.88, 0.9)
         return cls(
             colour,
-            np.array(uneven),
+            np.maximum(np.linalg.norm(across, axis=1), np.linalg.norm(down, axis=1)),
             np.linalg.norm(colour - view.paper, axis=1),
             float(np.prod(boxes[:, 2:] - boxes[:, :2], axis=1).sum()),
             view.noise,
         )
+
+    def only(self, chosen: BoolArray) -> Cells:
+        """The same for some of the patches."""
+        share = float(chosen.mean())
+        return Cells(
+            self.colour[chosen], self.uneven[chosen], self.contrast[chosen], self.area * share, self.noise
+        )
+
+    def may_be_bar(self) -> bool:
+        """Say whether a bar cut into these is worth aligning: coloured, and of changing colour."""
+        steps = np.linalg.norm(np.diff(self.colour, axis=0), axis=1)
+        misfit = float((self.uneven**2).sum() / ((steps**2).sum() + 1e-9))
+        return bool(misfit < 2.0 and steps.sum() > 5.0 and np.median(self.contrast) > 2.5)
 
     def score(self, kind: str) -> float:
         """How well these are patches (0: not at all)."""
@@ -331,43 +427,47 @@ class Cells:
         return float(np.median(self.contrast) + 0.5 * np.ptp(self.colour[:, 1:], axis=0).sum()) * self.area
 
 
-def _inner(lab: AnyArray, box: FloatArray, x0: float, y0: float, x1: float, y1: float) -> FloatArray:
-    """Median colour of a part of a box given in shares of it."""
-    left, top, right, bottom = box
-    width, height = right - left, bottom - top
-    low_x, high_x = int(left + x0 * width), int(np.ceil(left + x1 * width))
-    low_y, high_y = int(top + y0 * height), int(np.ceil(top + y1 * height))
-    part = lab[max(low_y, 0) : max(high_y, 1), max(low_x, 0) : max(high_x, 1)].reshape(-1, 3)
-    return np.asarray(np.median(part, axis=0)) if len(part) else np.full(3, 1e3)
+def inferred_score(view: _View, found: Arrangement, cells: Cells) -> float:
+    """Evidence for patches at places where nothing clear was seen (0: against it).
 
-
-def completed_score(view: _View, found: Arrangement, cells: Cells) -> float:
-    """Evidence for places at which nothing clear was seen (0: against it)."""
+    Print beside each of them as beside the others is the best evidence; a faint colour that ends
+    where they end is the next.
+    """
     unseen = ~found.seen
-    if np.any(cells.uneven[unseen] > 2.0 + view.noise) or np.any(cells.contrast[unseen] > 12.0):
+    if np.any(cells.uneven[unseen] > 1.5 + view.noise) or np.any(cells.contrast[unseen] > 12.0):
         return 0.0
-    seen_cells = Cells(
-        cells.colour[found.seen],
-        cells.uneven[found.seen],
-        cells.contrast[found.seen],
-        cells.area,
-        cells.noise,
-    )
-    if np.median(seen_cells.uneven) > 3.0 + view.noise:
+    if cells.only(found.seen).score("bar" if found.kind == "extended" else "separate") <= 0:
         return 0.0
-    for box in found.boxes[unseen]:
-        if _ink_inside(view, box):
+    if any(_ink_inside(view, box) for box in found.boxes[unseen]):
+        return 0.0
+    faint = cells.contrast[unseen] > _FAINT
+    beyond = [box for box in _beyond(found) if _is_inside(view, box) and not _ink_inside(view, box)]
+    if beyond:
+        past = np.linalg.norm(view.means(np.array(beyond), 0.15, 0.15, 0.85, 0.85) - view.paper, axis=1)
+        # A faint colour further out says that the patches do not end here.
+        if past.max() > _FAINT and past.max() > 0.5 * float(cells.contrast[unseen].min()):
             return 0.0
-    score = 1.0
     print_seen = _print_shares(view, found)
-    with_print = np.median(print_seen[found.seen])
+    with_print = float(np.median(print_seen[found.seen]))
     if with_print > 0.002:
-        there = print_seen[unseen] > 0.25 * with_print
-        if not there.all():
+        if not np.all(print_seen[unseen] > 0.25 * with_print):
             return 0.0
-        score = 10.0
-    faint = cells.contrast[unseen] > 0.25 + view.noise / 3
-    return score * (1.0 + float(faint.mean()))
+        return _WITH_PRINT * (1.0 + float(faint.mean()))
+    return 1.0 + 4.0 * float(faint.mean()) if faint.all() else 0.5
+
+
+def _beyond(found: Arrangement) -> FloatArray:
+    """Places of one more patch at either end of a row or column, shape (2, 4) or (0, 4)."""
+    if found.layout == "grid" or len(found.boxes) < 2:
+        return np.zeros((0, 4))
+    first, last = found.boxes[0], found.boxes[-1]
+    step = (last - first) / (len(found.boxes) - 1)
+    return np.array([first - step, last + step])
+
+
+def _is_inside(view: _View, box: FloatArray) -> bool:
+    height, width = view.lab.shape[:2]
+    return bool(box.min() >= 0 and box[2] <= width and box[3] <= height)
 
 
 def _ink_inside(view: _View, box: FloatArray) -> bool:

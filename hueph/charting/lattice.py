@@ -19,6 +19,7 @@ from hueph.charting.regions import Regions, overlap
 __all__ = ["Arrangement", "arrangements", "reading_order"]
 
 _SIZE_TOLERANCE = 0.14  # relative, plus 2 pixels: separate patches are printed in one size
+_MOST_BARS = 16  # the largest
 _ROW_TOLERANCE = 0.3  # of a patch: how far centres of one row may lie apart
 
 
@@ -33,7 +34,7 @@ class Arrangement:
     seen : array of bool, shape (n,)
         False for a patch inferred from its place in the arrangement.
     kind : str
-        "separate", "unequal", "bar" or "completed".
+        "separate", "unequal", "bar", "extended" (a bar with pale ends) or "completed".
     layout : str
         "row", "column" or "grid".
     """
@@ -57,6 +58,14 @@ def reading_order(boxes: FloatArray) -> tuple[AnyArray, str]:
         order += members[np.argsort(boxes[members, 0])].tolist()
     layout = "row" if rows.max() == 0 else "column" if longest == 1 else "grid"
     return np.array(order), layout
+
+
+def line_through(x: FloatArray, y: FloatArray) -> tuple[float, float]:
+    """Slope and start of the least-squares line y = start + slope x; slope 0 when all x are one."""
+    middle_x, middle_y = float(x.mean()), float(y.mean())
+    spread = float(((x - middle_x) ** 2).sum())
+    slope = float(((x - middle_x) * (y - middle_y)).sum()) / spread if spread > 1e-12 else 0.0
+    return slope, middle_y - slope * middle_x
 
 
 def _clusters(values: FloatArray, tolerance: float) -> AnyArray:
@@ -86,6 +95,7 @@ def arrangements(regions: Regions, count: int, shape: tuple[int, int]) -> Iterat
             yield _arranged(group, np.ones(count, dtype=bool), "separate")
     yield from _unequal(regions, count)
     yield from _bars(regions, count)
+    yield from _extensions(regions, count)
     for group in groups:
         if max(3, count / 2) <= len(group) < count:
             yield from _completed(group, count, shape)
@@ -160,9 +170,15 @@ def _bars(regions: Regions, count: int) -> Iterator[Arrangement]:
                     continue
                 cells = np.concatenate([_cut(bar, axis, int(k)) for bar, k in zip(bars, whole, strict=True)])
                 yield _arranged(cells, np.ones(count, dtype=bool), "bar")
-            if rows == 1:
-                for seen_count in range(count - 1, max(2, count // 2), -1):
-                    yield from _extended(bars[0], axis, seen_count, count)
+
+
+def _extensions(regions: Regions, count: int) -> Iterator[Arrangement]:
+    """Single bars with patches too pale to see at one or both ends."""
+    for axis in (0, 1):
+        bars = _merged(regions.boxes, axis)
+        for bar in bars[np.argsort(-np.prod(bars[:, 2:] - bars[:, :2], axis=1))[:_MOST_BARS]]:
+            for seen_count in range(count - 1, max(2, count // 3), -1):
+                yield from _extended(bar, axis, seen_count, count)
 
 
 def _extended(bar: FloatArray, axis: int, seen_count: int, count: int) -> Iterator[Arrangement]:
@@ -174,7 +190,7 @@ def _extended(bar: FloatArray, axis: int, seen_count: int, count: int) -> Iterat
         whole[axis + 2] += (count - seen_count - before) * part
         seen = np.zeros(count, dtype=bool)
         seen[before : before + seen_count] = True
-        yield _arranged(_cut(whole, axis, count), seen, "completed")
+        yield _arranged(_cut(whole, axis, count), seen, "extended")
 
 
 def _cut(bar: FloatArray, axis: int, parts: int) -> FloatArray:
@@ -222,6 +238,7 @@ def _stacks(bars: FloatArray, axis: int) -> Iterator[FloatArray]:
     if not len(bars):
         return
     across = 1 - axis
+    bars = bars[np.argsort(-np.prod(bars[:, 2:] - bars[:, :2], axis=1))[:_MOST_BARS]]
     length = bars[:, axis + 2] - bars[:, axis]
     for index in np.argsort(-length * (bars[:, across + 2] - bars[:, across])):
         yield bars[index][None]
@@ -284,10 +301,12 @@ def _numbered(centres: FloatArray, size: float) -> tuple[AnyArray, float, float]
     smallest = float(np.diff(lines).min())
     whole = np.rint((lines - lines[0]) / smallest)
     for _ in range(2):
-        pitch, start = np.polyfit(whole, lines, 1)
+        pitch, start = line_through(whole, lines)
+        if pitch < 1e-6:
+            return groups, 0.0, float(lines[0])
         whole = np.rint((lines - start) / pitch)
     whole -= whole.min()
-    pitch, start = np.polyfit(whole, lines, 1)
+    pitch, start = line_through(whole, lines)
     if np.abs(lines - start - whole * pitch).max() > 0.12 * size or pitch < 0.97 * size:
         return groups, 0.0, float(lines[0])
     return whole[groups].astype(int), float(pitch), float(start)

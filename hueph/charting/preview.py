@@ -66,7 +66,7 @@ def _draw(picture: ChartPicture, found: FoundChart, labels: list[str]) -> UInt8A
         text = label if found.seen[number] else f"{label}?"
         size = float(np.clip(0.011 * np.ptp(quad[:, 0]), 0.4, 1.0))
         (wide, tall), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, 2)
-        at = np.rint(quad.mean(axis=0) + [-wide / 2, tall / 2]).astype(int)
+        at = np.rint(quad.mean(axis=0) + np.array([-wide / 2, tall / 2])).astype(int)
         cv2.putText(sheet, text, tuple(at), cv2.FONT_HERSHEY_SIMPLEX, size, (255, 255, 255), 5, cv2.LINE_AA)
         cv2.putText(sheet, text, tuple(at), cv2.FONT_HERSHEY_SIMPLEX, size, (0, 0, 0), 2, cv2.LINE_AA)
     return sheet

@@ -22,6 +22,7 @@ _EDGES = (0.3, 0.8, 2.0, 4.5, 10.0)
 # A patch printed beside others is seldom narrower than this share of the picture's longer side.
 _MIN_SIDE_SHARE = 0.006
 _MIN_SIDE_PX = 5.0
+_PAPER_SAMPLES = 60000
 _MIN_FILL = 0.84
 # Of a mask's components only the largest are looked at: noise makes thousands of small ones.
 _MOST_COMPONENTS = 120
@@ -50,18 +51,22 @@ def noise_of(lab: AnyArray) -> float:
     """Return the standard deviation of noise that smooth areas show within a few pixels, CIELAB units."""
     single = np.ascontiguousarray(lab, dtype=np.float32)
     rest = np.abs(single - cv2.GaussianBlur(single, (0, 0), 3.0))[::2, ::2].reshape(-1, 3)
-    return float(np.sqrt(np.sum((np.median(rest, axis=0) / 0.6745) ** 2)))
+    # The lower third of departures: print and edges fill no more than the upper part.
+    return float(np.sqrt(np.sum((np.percentile(rest, 33, axis=0) / 0.4261) ** 2)))
 
 
 def paper_colours(lab: FloatArray, limit: int = 3) -> FloatArray:
     """Return the commonest light and nearly neutral colours, commonest first, shape (k, 3)."""
-    pixels = lab[::2, ::2].reshape(-1, 3)
+    step = max(1, round(np.sqrt(lab.shape[0] * lab.shape[1] / _PAPER_SAMPLES)))
+    pixels = lab[::step, ::step].reshape(-1, 3)
     light = pixels[(pixels[:, 0] > 55) & (np.hypot(pixels[:, 1], pixels[:, 2]) < 25)]
     found: list[AnyArray] = []
     smallest = 0.04 * len(pixels)
     while len(light) > smallest and len(found) < limit:
-        bins, counts = np.unique(np.rint(light / 1.5).astype(int), axis=0, return_counts=True)
-        start = bins[counts.argmax()] * 1.5
+        bins = np.rint(light / 1.5).astype(np.int64) + np.array([0, 100, 100])
+        codes, counts = np.unique(bins @ [1, 128, 128 * 256], return_counts=True)
+        commonest = int(codes[counts.argmax()])
+        start = np.array([commonest % 128, commonest // 128 % 256 - 100, commonest // 32768 - 100]) * 1.5
         near = np.linalg.norm(light - start, axis=1) < 3.0
         colour = np.median(light[near], axis=0)
         near = np.linalg.norm(light - colour, axis=1) < 4.0
