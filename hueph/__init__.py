@@ -27,13 +27,20 @@ if TYPE_CHECKING:
         StripNotFound,
         TubesNotFound,
     )
+    from hueph.expecting import (
+        ExpectedTube,
+        TubeExpectation,
+        attach_expected,
+        compare_with_expected,
+        expect_tubes,
+    )
     from hueph.flags import FLAGS, flag_sentence
     from hueph.interval import Interval
     from hueph.overlay import draw_overlay, write_overlay
     from hueph.photo import Photo, load_photo
     from hueph.reading import read_photo
     from hueph.report import readings_json, readings_rows, readings_text
-    from hueph.results import PatchReading, PhotoReadings, Reading
+    from hueph.results import ExpectedComparison, PatchReading, PhotoReadings, Reading
     from hueph.shipped import find_chart, shipped_charts
 
 __all__ = [
@@ -41,6 +48,8 @@ __all__ = [
     "ArchiveError",
     "Chart",
     "ChartError",
+    "ExpectedComparison",
+    "ExpectedTube",
     "HuephError",
     "InputError",
     "Interval",
@@ -56,9 +65,13 @@ __all__ = [
     "RecipeError",
     "Reference",
     "StripNotFound",
+    "TubeExpectation",
     "TubesNotFound",
+    "attach_expected",
     "calibrate_picture",
+    "compare_with_expected",
     "draw_overlay",
+    "expect_tubes",
     "find_chart",
     "find_photos",
     "flag_sentence",
@@ -91,13 +104,20 @@ _HOMES = {
         "StripNotFound",
         "TubesNotFound",
     ),
+    "expecting": (
+        "ExpectedTube",
+        "TubeExpectation",
+        "attach_expected",
+        "compare_with_expected",
+        "expect_tubes",
+    ),
     "flags": ("FLAGS", "flag_sentence"),
     "interval": ("Interval",),
     "overlay": ("draw_overlay", "write_overlay"),
     "photo": ("Photo", "load_photo"),
     "reading": ("read_photo",),
     "report": ("readings_json", "readings_rows", "readings_text"),
-    "results": ("PatchReading", "PhotoReadings", "Reading"),
+    "results": ("ExpectedComparison", "PatchReading", "PhotoReadings", "Reading"),
     "shipped": ("find_chart", "shipped_charts"),
 }
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}

@@ -39,6 +39,8 @@ _MOST_SLIPS = 4
 _WORTH_NAMING = 0.25
 # So near the card's ends its patches look alike, pH (common practice, no source).
 _NEAR_END = 0.5
+# What glare, shade or blur can do to a reading is seldom more than this, pH (common practice, no source).
+_BEYOND_PHOTOGRAPHY = 1.0
 # Flags that say nothing about how well a tube could be read.
 _HARMLESS = frozenset({"beyond-chart", "tube-by-hand", "strip-by-hand", "profile-missing", "ambiguous"})
 _PHOTO_FLAGS = frozenset({"strip-misfit", "strip-patch-hidden", "strip-small"})
@@ -74,7 +76,8 @@ def likely_causes(
     Returns
     -------
     tuple of str
-        Doubts about the reading itself first, then slips that account for all of it, then those for a part.
+        Doubts about the reading itself first unless the difference is large, slips that account for all of
+        it, those for a part.
     """
     doubts = _doubts(reading, photo_flags) + _card_end(reading, found, card)
     whole, part = _slips(expectation.slips, found, explains)
@@ -82,6 +85,8 @@ def likely_causes(
     chemistry = [f"the expected pH itself: {text}" for text in chemistry]
     # Without one cause that suffices, look at what no recipe knows of.
     unknown = [] if whole else [_NO_SINGLE_SLIP]
+    if abs(_gap(found)) > _BEYOND_PHOTOGRAPHY:
+        return (*whole, *part, *unknown, *doubts, *chemistry)
     return (*doubts, *whole, *part, *chemistry, *unknown)
 
 

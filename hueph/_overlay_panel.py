@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from PIL.ImageDraw import ImageDraw
     from PIL.ImageFont import FreeTypeFont, ImageFont
 
+    from hueph.interval import Interval
     from hueph.results import PhotoReadings, Reading
 
 __all__ = ["INK", "LIGHT", "draw_panel", "font", "plain"]
@@ -101,17 +102,24 @@ def _head_lines(readings: PhotoReadings, width: int) -> list[str]:
         lines += _wrap(readings.error[1].split(" "), (1 - 2 * MARGIN) * width, SMALL * width)
     if readings.flags:
         lines += _wrap(["flags:", *readings.flags], (1 - 2 * MARGIN) * width, SMALL * width)
+    if readings.expected_unmatched:
+        numbers = ", ".join(str(number) for number, _ in readings.expected_unmatched)
+        lines.append(f"expected, but not found: tube {numbers}")
     if not readings.tubes:
         lines.append("no tube found")
     return lines
 
 
 def _row_lines(reading: Reading, width: int) -> list[str]:
-    """Return the flags of a tube, wrapped to its column."""
-    if not reading.flags:
-        return []
+    """Return the flags of a tube and what was expected of it, wrapped to its column."""
     room = (CURVE_LEFT - 0.125) * width
-    return _wrap([f"{flag}," for flag in reading.flags[:-1]] + [reading.flags[-1]], room, SMALL * width)
+    lines: list[str] = []
+    if reading.flags:
+        lines = _wrap([f"{flag}," for flag in reading.flags[:-1]] + [reading.flags[-1]], room, SMALL * width)
+    if reading.expected is not None:
+        words = f"expected {format_ph(reading.expected.ph)}: {reading.expected.outcome}"
+        lines += _wrap(words.split(" "), room, SMALL * width)
+    return lines
 
 
 def _wrap(words: list[str], room: float, size: float) -> list[str]:
@@ -176,6 +184,10 @@ def _draw_posterior(
         return left + (right - left) * float(np.clip((value - start) / (end - start), 0.0, 1.0))
 
     _draw_axis(pen, ph, swatches, across, axis, height)
+    if reading.expected is not None:
+        _draw_expected(
+            pen, reading.expected.interval, reading.expected.ph, across, axis, height, (start, end)
+        )
     inside = (reading.grid >= start) & (reading.grid <= end)
     if reading.interval is None or not inside.any():
         pen.text(
@@ -215,6 +227,33 @@ def _draw_axis(
         if middle - letters.getlength(text) / 2 > last + 0.06 * height:
             pen.text((middle, axis + 0.14 * height), text, fill=LIGHT, font=letters, anchor="mt")
             last = middle + letters.getlength(text) / 2
+
+
+def _draw_expected(
+    pen: ImageDraw,
+    interval: Interval,
+    ph: float,
+    across: Callable[[float], float],
+    axis: float,
+    height: float,
+    ends: tuple[float, float],
+) -> None:
+    """Mark the expected pH: a flag above the curve on a dashed staff, pointing outwards when beyond the axis."""
+    middle, top, size = across(ph), axis - 0.53 * height, 0.06 * height
+    thick = max(2, round(0.016 * height))
+    low, high = (across(limit) for limit in (interval.low, interval.high) if limit is not None)
+    pen.line((low, top + size, high, top + size), fill=LIGHT, width=thick)
+    if ph < ends[0]:
+        tip = [(middle, top), (middle + 1.4 * size, top - size), (middle + 1.4 * size, top + size)]
+    elif ph > ends[1]:
+        tip = [(middle, top), (middle - 1.4 * size, top - size), (middle - 1.4 * size, top + size)]
+    else:
+        tip = [(middle, top + size), (middle - size, top - size), (middle + size, top - size)]
+        dash = 0.035 * height
+        for number in range(int((axis - top - size) / (2.0 * dash)) + 1):
+            start = top + size + 2.0 * dash * number
+            pen.line((middle, start, middle, min(start + dash, axis)), fill=LIGHT, width=thick)
+    pen.polygon(tip, fill=INK, outline=LIGHT, width=thick)
 
 
 def _draw_interval(

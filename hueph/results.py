@@ -65,7 +65,7 @@ class ExpectedComparison:
         note = f", {self.note}" if self.note else ""
         if self.verdict == "agree":
             return f"agrees{self._amount()}{note}"
-        return f"{self.verdict} than expected{self._amount()}{note}"
+        return f"reads {self.verdict}{self._amount()}{note}"
 
     def _amount(self) -> str:
         """Return the difference with its range; unsigned where the verdict says the direction."""
