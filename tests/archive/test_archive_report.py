@@ -1,0 +1,165 @@
+"""Reports: what stands in them, and what a browser makes of them."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hueph.archive.annotating import add_correction, add_note
+from hueph.archive.keeping import add_comparison, add_expectation
+from hueph.archive.records import Labels
+from hueph.archive.report_axis import Line, Polygon, axis_shapes
+from hueph.archive.report_view import agreement, build_view
+from hueph.archive.reporting import report_html, report_pdf, write_report
+from hueph.archive.store import Archive, open_archive
+from hueph.errors import InputError
+from hueph.interval import Interval
+from hueph.report import NOTICE
+
+pytest.importorskip("jinja2")
+pytest.importorskip("reportlab")
+
+
+@pytest.fixture
+def reported(tmp_path: Path, add: Callable[..., Any]) -> Archive:
+    """An archive in a folder with everything that a report shows."""
+    archive = open_archive(tmp_path / "reported", create=True)
+    recipe = tmp_path / "tank.toml"
+    recipe.write_text(
+        'title = "Feed line"\n[solutions]\nfeed = "10 mM KH2PO4 + 10 mM K2HPO4"\n[steps]\ntank = "take 20 mL of feed"\n'
+    )
+    add_expectation(archive, recipe, labels=Labels("Ada", "feed & drain <1>"))
+    first = add(archive, 1, who="Ada", experiment="feed & drain <1>", sample="tank, b, c, d", step="1")
+    second = add(archive, 2, who="Ada", experiment="feed & drain <1>", sample="x", step="2")
+    pair = {
+        "before": {"tube": 1, "ph": 6.2}, "after": {"tube": 1, "ph": 6.4}, "delta_ph": 0.2,
+        "range": [-0.1, 0.5], "coverage": 0.95, "verdict": "held", "reason": "the change is within its range",
+    }  # fmt: skip
+    add_comparison(archive, {"pairs": [pair]}, [first, second], labels=Labels("Ada", "feed & drain <1>"))
+    add_note(archive, first.number, "stood <b>in</b> the sun", who="Ben")
+    add_correction(
+        archive, second.number, "wrong bottle", Labels("Ada", "feed & drain <1>", "b7", "2"), who="Cem"
+    )
+    return archive
+
+
+def test_view_holds_everything(reported: Archive) -> None:
+    view = build_view(reported, "feed & drain <1>")
+    reported.close()
+    assert [reading.sample for reading in view.readings] == ["tank, b, c, d", "b7"]
+    tube = view.readings[0].tubes[0]
+    assert (tube.name, tube.value, tube.spread) == ("tank", "pH 6.2", "5.9 to 6.5, 95 %")
+    # KH2PO4 and K2HPO4 in equal amounts: near pKa2 of phosphoric acid, 7.20 less the activity's share.
+    assert tube.expected == pytest.approx(6.95, abs=0.15)
+    assert tube.agreement.startswith("expected 6.")
+    assert "read at least" in tube.agreement
+    assert view.readings[0].notes[0].text == "stood <b>in</b> the sun"
+    assert view.readings[1].notes[0].text == "labels corrected: wrong bottle"
+    assert view.comparisons[0].rows[0][2:5] == ("+0.2", "-0.1 to +0.5", "held")
+    assert view.readings[0].tubes[2].value == "pH 4.3 or lower"
+    assert NOTICE in view.cautions
+
+
+def test_agreement_means_a_common_ph() -> None:
+    said = {"ph": 6.0, "range": [5.9, 6.1]}
+    assert agreement(Interval(5.5, 5.95, 0.95), said) == "expected 6.00: agrees"
+    assert agreement(Interval(None, 4.0, 0.95), said) == "expected 6.00: read at least 1.9 lower"
+    assert agreement(Interval(7.0, None, 0.95), said) == "expected 6.00: read at least 0.9 higher"
+    assert agreement(Interval(5.0, None, 0.95), said) == "expected 6.00: agrees"
+    assert agreement(None, said) == "expected 6.00"
+    assert agreement(Interval(5.0, 6.0, 0.95), None) == ""
+
+
+def test_axis_shows_the_range_where_it_is(reported: Archive) -> None:
+    reading = build_view(reported, "feed & drain <1>").readings[0]
+    reported.close()
+    shapes = axis_shapes(reading.tubes[0], reading, 250, 52)
+    bar = max(
+        (shape for shape in shapes if isinstance(shape, Line) and shape.thick == 2.2), key=lambda s: s.x2
+    )
+    ticks = {shape.text: shape.x for shape in shapes if hasattr(shape, "text")}
+    unit = ticks["6"] - ticks["5"]
+    assert bar.x1 == pytest.approx(ticks["5"] + 0.9 * unit, abs=0.01)
+    assert bar.x2 == pytest.approx(ticks["6"] + 0.5 * unit, abs=0.01)
+    open_end = axis_shapes(reading.tubes[2], reading, 250, 52)
+    assert any(isinstance(shape, Polygon) and shape.fill < 0.2 for shape in open_end)
+    refused = axis_shapes(reading.tubes[3], reading, 250, 52)
+    assert not any(isinstance(shape, Polygon) and shape.fill < 0.9 for shape in refused)
+
+
+def test_page_escapes_what_people_write_and_loads_nothing(reported: Archive) -> None:
+    page = report_html(reported, "feed & drain <1>")
+    reported.close()
+    assert "feed &amp; drain &lt;1&gt;" in page
+    assert "stood &lt;b&gt;in&lt;/b&gt; the sun" in page
+    assert "<script" not in page
+    assert re.findall(r"""(?:src|href)=["'](?!data:)[^"']*""", page) == []
+    assert "url(" not in page
+    assert "http://" not in page
+    assert "https://" not in page
+
+
+def test_pdf_is_of_the_asked_size(reported: Archive, tmp_path: Path) -> None:
+    for paper, size in (("a4", "595.2756 841.8898"), ("letter", "612 792")):
+        path = write_report(reported, "feed & drain <1>", tmp_path / f"{paper}.pdf", paper=paper)
+        data = path.read_bytes()
+        assert data.startswith(b"%PDF")
+        assert f"0 0 {size}".encode() in data
+    assert report_pdf(reported, "feed & drain <1>") == (tmp_path / "a4.pdf").read_bytes()
+    reported.close()
+
+
+def test_bad_wishes_are_refused(reported: Archive, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"must end in \.html or \.pdf, got a\.doc"):
+        write_report(reported, "feed & drain <1>", tmp_path / "a.doc")
+    with pytest.raises(InputError, match="must be a4 or letter, got 'b5'"):
+        report_pdf(reported, "feed & drain <1>", paper="b5")
+    with pytest.raises(InputError, match="there is no experiment 'x'"):
+        report_html(reported, "x")
+    reported.close()
+
+
+def test_browser_shows_and_prints_the_page_without_the_network(reported: Archive, tmp_path: Path) -> None:
+    browser = shutil.which("chromium") or shutil.which("chromium-browser")
+    if browser is None:
+        pytest.skip("chromium is not installed (Debian: apt-get install chromium)")
+    page = write_report(reported, "feed & drain <1>", tmp_path / "report.html")
+    reported.close()
+    printed, asked = print_page(browser, page, tmp_path)
+    assert asked == set()
+    assert printed.read_bytes().startswith(b"%PDF")
+    if shutil.which("pdftotext"):
+        words = ["pdftotext", str(printed), "-"]
+        shown = subprocess.run(words, capture_output=True, text=True, check=True).stdout
+        assert "feed & drain <1>" in shown
+        assert "pH 6.2" in shown
+    probe = tmp_path / "probe.html"
+    probe.write_text('<img src="http://probe.invalid/x.png">')
+    assert print_page(browser, probe, tmp_path)[1] == {"http://probe.invalid/x.png"}, "the check sees nothing"
+
+
+def print_page(browser: str, page: Path, folder: Path) -> tuple[Path, set[str]]:
+    """Print a page with a browser; return the PDF and what the page asked the network for.
+
+    The browser writes down every request with who made it; its own housekeeping is "not an origin".
+    """
+    printed, log = folder / f"{page.stem}.printed.pdf", folder / f"{page.stem}.log.json"
+    options = [
+        "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run",
+        "--host-resolver-rules=MAP * ~NOTFOUND", "--no-pdf-header-footer", f"--log-net-log={log}",
+        f"--user-data-dir={folder / page.stem}-profile", f"--print-to-pdf={printed}",
+    ]  # fmt: skip
+    subprocess.run([browser, *options, page.as_uri()], capture_output=True, timeout=180, check=True)
+    events = [event.get("params") or {} for event in json.loads(log.read_text())["events"]]
+    return printed, {
+        event["url"]
+        for event in events
+        if "url" in event and event.get("initiator", "not an origin") != "not an origin"
+    }
