@@ -33,7 +33,7 @@ _ORDER = (
 # What stands before the words of a slip.
 _LEAD = {"bottle": "wrong bottle: ", "strength": "wrong label: "}
 # At most so many of one kind, and in all: a list of everything helps nobody.
-_MOST_OF_A_KIND = {"bottle": 2, "left-out": 2, "strength": 1}
+_MOST_OF_A_KIND = {"bottle": 3, "left-out": 2, "strength": 1}
 _MOST_SLIPS = 4
 # A gradual cause that does not suffice is named from this share of the difference on.
 _WORTH_NAMING = 0.25
