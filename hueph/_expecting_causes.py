@@ -148,7 +148,9 @@ def _card_end(reading: Reading, found: ExpectedComparison, card: tuple[float, fl
     low, high = card
     interval = reading.interval
     if interval.low is None or interval.high is None:
-        return []
+        end = low if interval.low is None else high
+        small = abs(_gap(found)) < _NEAR_END
+        return [f"the end of the card: near pH {end:g} its patches look alike"] if small else []
     if found.verdict == "higher" and found.ph < low and interval.low <= low + _NEAR_END:
         return [f"the end of the card: it begins at pH {low:g} and cannot show what is expected"]
     if found.verdict == "lower" and found.ph > high and interval.high >= high - _NEAR_END:

@@ -133,8 +133,8 @@ def compare_with_expected(
     spread, middle = joint.spread(share), None if reading.ph is None else joint.quantiles([0.5])[0]
     note = ""
     if reading.bound is not None and verdict == "agree":
-        end = "lower" if reading.bound == "below" else "higher"
-        note = f"as far as this card shows: all that is read is {end}"
+        limit, _, _ = str(reading.interval).rpartition(", ")
+        note = f"as far as this card goes ({limit})"
     elif reading.ph is None and reading.bound is None:
         note = "the colour fits two separate ranges"
     result = ExpectedComparison(

@@ -165,10 +165,10 @@ def test_a_skewed_expectation_is_joined_as_it_is(make_reading: MakeReading) -> N
 @pytest.mark.parametrize(
     ("end", "expected", "verdict", "words"),
     [
-        ("below", 2.0, "agree", "agrees, as far as this card shows: all that is read is lower"),
-        ("below", 4.2, "agree", "agrees, as far as this card shows: all that is read is lower"),
+        ("below", 2.0, "agree", "agrees, as far as this card goes (4.7 or lower)"),
+        ("below", 4.2, "agree", "agrees, as far as this card goes (4.7 or lower)"),
         ("below", 7.0, "lower", "reads lower by 2.3 or more"),
-        ("above", 12.5, "agree", "agrees, as far as this card shows: all that is read is higher"),
+        ("above", 12.5, "agree", "agrees, as far as this card goes (9.5 or higher)"),
         ("above", 7.0, "higher", "reads higher by 2.5 or more"),
     ],
 )
@@ -472,6 +472,14 @@ def test_beyond_the_end_of_the_card_nothing_can_be_shown(
     assert any(words in text for text in found)
     inside = cause_of(normal(make_reading, read_ph, 0.1), should_be(7.0, 0.05), card=CARD)
     assert not any("end of the card" in text for text in inside)
+
+
+def test_a_small_miss_beyond_the_end_may_be_the_card(make_reading: MakeReading) -> None:
+    low = read(make_reading, np.exp(-0.5 * ((GRID - 4.0) / 0.4) ** 2))
+    assert (
+        cause_of(low, should_be(4.9), card=CARD)[0] == "the end of the card: near pH 4 its patches look alike"
+    )
+    assert "end of the card" not in cause_of(low, should_be(7.0), card=CARD)[0]
 
 
 def test_at_most_a_handful_of_causes(make_reading: MakeReading) -> None:

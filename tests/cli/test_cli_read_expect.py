@@ -68,13 +68,13 @@ def test_text_says_verdict_amount_and_causes_below_each_tube(
         "      perhaps the indicator's own drops, the dye being a weak acid itself (here as an acid), down to pH 4.0",
     ]
     tube_2 = lines.index("  tube 2  pH 6.2 (5.9 to 6.5, 95 %)  [glare]")
-    # 0.025 + 0.025 mol/kg phosphate: primary standard, 6.865 at 25 °C.
+    # 0.025 + 0.025 mol/kg phosphate is a primary standard, 6.865 at 25 °C: within what Davies allows.
     assert lines[tube_2 + 1].startswith(
-        "    expected 6.86 (6.83 to 6.89, 95 %; standard of recipe.toml): reads lower"
+        "    expected 6.88 (6.81 to 6.94, 95 %; standard of recipe.toml): reads lower"
     )
     assert lines[tube_2 + 2].startswith("      perhaps the photograph, not the liquid: reflections cover")
     tube_3 = lines.index("  tube 3  pH 4.3 or lower, 95 %  [beyond-chart]")
-    assert lines[tube_3 + 1].endswith("agrees, as far as this card shows: all that is read is lower")
+    assert lines[tube_3 + 1].endswith("agrees, as far as this card goes (4.3 or lower)")
     tube_4 = lines.index("  tube 4  no reading: off-chart-colour, turbid")
     assert lines[tube_4 + 1].endswith("cannot be compared, no reading: off-chart-colour, turbid")
 
