@@ -109,7 +109,10 @@ def _may_write(target: str) -> bool:
     if "://" in target:
         return True
     database = Path(target) / DATABASE_NAME
-    return not database.exists() or (os.access(target, os.W_OK) and os.access(database, os.W_OK))
+    effective = os.access in os.supports_effective_ids
+    return not database.exists() or all(
+        os.access(path, os.W_OK, effective_ids=effective) for path in (target, database)
+    )
 
 
 def _now() -> str:
