@@ -80,9 +80,13 @@ def export_archive(
     ArchiveError
         The folder exists or cannot be written, or a file of the archive is damaged.
     InputError
-        No such experiment.
+        No such experiment, or a folder inside the archive.
     """
     target = Path(folder)
+    if archive.place.folder is not None and target.resolve().is_relative_to(archive.place.folder.resolve()):
+        raise InputError(
+            f"cannot write the bag {target}: it must lie outside of the archive; name another folder"
+        )
     selection = select_records(archive, experiments)
     number, link = archive.head()
     left_out: list[str] = []

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["embedded", "pictures_of"]
 
 # Of the annotated picture, of a tube and of the strip: enough to judge by eye, small enough to keep.
-_OVERLAY_WIDTH, _TUBE_HEIGHT, _STRIP_WIDTH = 1000, 220, 700
+_OVERLAY_WIDTH, _TUBE_HEIGHT, _STRIP_WIDTH = 800, 220, 700
 _QUALITY = 78
 # Around a tube and the strip, as a share of their longer side.
 _MARGIN = 0.12

@@ -262,6 +262,13 @@ def test_existing_folder_is_left_alone(filled: Archive, tmp_path: Path) -> None:
         export_archive(filled, tmp_path / "bag")
 
 
+def test_bag_does_not_go_into_the_archive(filled: Archive) -> None:
+    if filled.place.folder is None:
+        pytest.skip("a server has no folder")
+    with pytest.raises(InputError, match="must lie outside of the archive"):
+        export_archive(filled, filled.place.folder / "bag")
+
+
 def test_damaged_original_is_not_exported(filled: Archive, tmp_path: Path) -> None:
     from test_archive_tamper import change_file, one_bit
 

@@ -1,0 +1,257 @@
+"""The archive from the command line: run a command, then read the result back through the library."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+pytest.importorskip("sqlalchemy")
+pytest.importorskip("jinja2")
+pytest.importorskip("reportlab")
+
+from hueph.archive.store import open_archive
+from hueph.cli import main
+
+ROOT = Path(__file__).resolve().parents[2]
+PHOTO = ROOT / "samples" / "dim-single-tube.jpg"
+CHART = "sample-universal-row"
+
+Captured = pytest.CaptureFixture[str]
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An archive of one photograph and one recipe, made by commands; not to be changed."""
+    folder = tmp_path_factory.mktemp("cli") / "archive"
+    common = ["--archive", str(folder), "--experiment", "feed line", "--who", "Ada"]
+    add = [
+        "archive",
+        "add",
+        str(PHOTO),
+        "--chart",
+        CHART,
+        "--recipe",
+        str(ROOT / "samples/recipes/nutrient.toml"),
+    ]
+    assert main([*add, *common, "--sample", "tank", "--step", "1"]) == 0
+    return folder
+
+
+@pytest.fixture
+def mine(built: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A copy that may be changed, named by the environment variable."""
+    folder = tmp_path / "mine"
+    shutil.copytree(built, folder)
+    monkeypatch.setenv("HUEPH_ARCHIVE", str(folder))
+    return folder
+
+
+def test_add_records_photographs_and_recipes(built: Path) -> None:
+    with open_archive(built) as archive:
+        assert [entry.kind for entry in archive.entries()] == ["reading", "expectation"]
+        record = archive.record(1)
+        assert (record.labels.who, record.labels.experiment, record.labels.sample) == (
+            "Ada",
+            "feed line",
+            "tank",
+        )
+        assert archive.data(record.of_role("original")[0].sha256) == PHOTO.read_bytes()
+
+
+def test_add_says_what_it_recorded(tmp_path: Path, capsys: Captured) -> None:
+    words = [
+        "archive",
+        "add",
+        str(PHOTO),
+        "no.jpg",
+        "--chart",
+        CHART,
+        "--archive",
+        str(tmp_path / "a"),
+        "--json",
+    ]
+    assert main(words) == 1
+    said = capsys.readouterr()
+    (record,) = json.loads(said.out)
+    assert record["number"] == 1
+    assert record["payload"]["photo"]["file"] == "dim-single-tube.jpg"
+    assert "record 1  dim-single-tube.jpg, 1 tube: pH " in said.err
+    assert "error: cannot read photograph no.jpg" in said.err
+    assert main([*words[:3], *words[4:]]) == 0
+    assert json.loads(capsys.readouterr().out)[0]["number"] == 1
+
+
+def test_read_records_as_it_goes(tmp_path: Path, capsys: Captured) -> None:
+    folder = tmp_path / "a"
+    words = ["read", str(PHOTO), "--chart", CHART, "--archive", str(folder), "--experiment", "e", "--json"]
+    assert main(words) == 0
+    (shown,) = json.loads(capsys.readouterr().out)
+    with open_archive(folder) as archive:
+        recorded = archive.record(1).payload
+    assert recorded["tubes"][0]["ph"] == shown["tubes"][0]["ph"]
+    assert recorded["tubes"][0]["range"] == shown["tubes"][0]["range"]
+
+
+def test_read_in_worker_processes_records_too(tmp_path: Path, capsys: Captured) -> None:
+    photos = [tmp_path / f"{number}.jpg" for number in range(2)]
+    for number, path in enumerate(photos):
+        path.write_bytes(PHOTO.read_bytes() + bytes(number))
+    folder = tmp_path / "a"
+    words = ["archive", "add", *map(str, photos), "--chart", CHART, "--archive", str(folder), "--jobs", "2"]
+    assert main(words) == 0
+    with open_archive(folder) as archive:
+        assert archive.length == 2
+
+
+def test_read_without_an_archive_records_nothing(
+    tmp_path: Path, capsys: Captured, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["read", str(PHOTO), "--chart", CHART]) == 0
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_archive_that_cannot_be_made_is_said_before_reading(tmp_path: Path, capsys: Captured) -> None:
+    (tmp_path / "thesis.txt").write_text("x")
+    assert main(["read", str(PHOTO), "--chart", CHART, "--archive", str(tmp_path)]) == 1
+    assert "must be new or empty, it holds thesis.txt" in capsys.readouterr().err
+
+
+def test_list(mine: Path, capsys: Captured) -> None:
+    assert main(["archive", "list"]) == 0
+    out = capsys.readouterr().out.splitlines()
+    assert len(out) == 2
+    assert "reading      feed line / tank / 1 / Ada  dim-single-tube.jpg, 1 tube: pH " in out[0]
+    assert main(["archive", "list", "--kind", "expectation", "--json"]) == 0
+    (entry,) = json.loads(capsys.readouterr().out)
+    assert entry["number"] == 2
+    assert main(["archive", "list", "--experiment", "none"]) == 0
+    said = capsys.readouterr()
+    assert (said.out, said.err) == ("", "no such record\n")
+    assert main(["archive", "list", "--limit", "1"]) == 0
+    assert capsys.readouterr().err == "the newest 1 of 2; --limit 0 lists all\n"
+
+
+def test_note_and_correction_and_show(mine: Path, capsys: Captured, tmp_path: Path) -> None:
+    assert main(["archive", "note", "1", "lamp moved", "--who", "Ben"]) == 0
+    assert capsys.readouterr().out == "record 3  on record 1: lamp moved\n"
+    assert main(["archive", "note", "1", "wrong bottle", "--sample", "b7"]) == 0
+    with open_archive(mine) as archive:
+        corrected = archive.record(4)
+        assert corrected.kind == "correction"
+        assert (corrected.labels.sample, corrected.labels.experiment) == ("b7", "feed line")
+    capsys.readouterr()
+    assert main(["archive", "show", "1", "--files", str(tmp_path / "files")]) == 0
+    out = capsys.readouterr().out
+    assert "note      record 3: lamp moved" in out
+    assert "corrected by record 4: wrong bottle" in out
+    original = tmp_path / "files" / "record-1-dim-single-tube.jpg"
+    assert original.read_bytes() == PHOTO.read_bytes()
+    assert main(["archive", "show", "1", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["later"] == [
+        {"number": 3, "relation": "notes"},
+        {"number": 4, "relation": "corrects"},
+    ]
+    assert main(["archive", "show", "9"]) == 1
+    said = capsys.readouterr().err
+    assert (
+        said == "error: there is no record 9 in the archive: it has records 1 to 4; see hueph archive list\n"
+    )
+
+
+def test_verify_tells_sound_from_damaged(mine: Path, capsys: Captured) -> None:
+    assert main(["archive", "verify"]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("sound; 2 records, ")
+    assert ", 1 photographs read again, 0 notes\nlast link " in out
+    link = out.split()[-1]
+    assert main(["archive", "verify", "--quick", "--link", link[:16]]) == 0
+    original = next(
+        path for path in (mine / "contents").rglob("*") if path.is_file() and path.stat().st_size > 50_000
+    )
+    os.chmod(original, 0o644)
+    original.write_bytes(original.read_bytes()[:-1])
+    capsys.readouterr()
+    assert main(["archive", "verify", "--quick"]) == 1
+    out = capsys.readouterr().out
+    assert "DAMAGE  file" in out
+    assert "the original dim-single-tube.jpg of record 1" in out
+    assert main(["archive", "verify", "--quick", "--json"]) == 1
+    assert json.loads(capsys.readouterr().out)["damages"] == 1
+
+
+def test_export_import_and_report(mine: Path, capsys: Captured, tmp_path: Path) -> None:
+    bag, copy = str(tmp_path / "bag"), str(tmp_path / "copy")
+    assert main(["archive", "export", bag, "--paper", "letter"]) == 0
+    assert capsys.readouterr().out.startswith(f"wrote {bag}: 2 records, ")
+    assert main(["archive", "import", bag, "--archive", copy]) == 0
+    assert capsys.readouterr().out == "took in 2 records\n"
+    with open_archive(mine) as one, open_archive(copy) as other:
+        assert one.head() == other.head()
+    assert main(["archive", "export", bag]) == 1
+    assert "there is something of this name already" in capsys.readouterr().err
+    for name in ("report.html", "report.pdf"):
+        assert main(["archive", "report", "feed line", str(tmp_path / name)]) == 0
+        assert (tmp_path / name).stat().st_size > 10_000
+
+
+def test_correcting_reading_replaces_the_old_one(mine: Path, capsys: Captured) -> None:
+    words = ["archive", "add", str(PHOTO), "--chart", CHART, "--experiment", "feed line"]
+    assert main([*words, "--corrects", "1", "--coverage", "0.8"]) == 0
+    with open_archive(mine) as archive:
+        from hueph.archive.report_view import build_view
+
+        replaced = [reading.replaced_by for reading in build_view(archive, "feed line").readings]
+        assert replaced == [3, None]
+    assert main([*words, "--corrects", "77"]) == 1
+    assert "there is no record 77" in capsys.readouterr().err
+
+
+def test_wrong_usage(capsys: Captured, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("HUEPH_ARCHIVE", raising=False)
+    assert main(["archive", "list"]) == 2
+    assert "Missing option '--archive'" in capsys.readouterr().err
+    assert main(["archive", "add", "--archive", str(tmp_path)]) == 2
+    assert "nothing to add" in capsys.readouterr().err
+    assert main(["archive", "add", str(PHOTO), "--archive", str(tmp_path)]) == 2
+    assert "photographs need --chart" in capsys.readouterr().err
+    assert main(["archive", "list", "--archive", str(tmp_path / "none")]) == 1
+    assert "the folder is not there; make one with: hueph archive add" in capsys.readouterr().err
+
+
+def test_missing_package_is_named(capsys: Captured, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import importlib
+
+    real = importlib.import_module
+
+    def without(name: str, package: str | None = None) -> object:
+        if name == "sqlalchemy":
+            raise ImportError(name)
+        return real(name, package)
+
+    monkeypatch.setattr("hueph._optional.importlib.import_module", without)
+    assert main(["archive", "list", "--archive", str(tmp_path)]) == 1
+    assert "install it with: pip install 'hueph[archive]'" in capsys.readouterr().err
+
+
+def test_demo_builds_verifies_and_exports(tmp_path: Path, capsys: Captured) -> None:
+    """On two of the samples only, for speed."""
+    samples = tmp_path / "samples"
+    samples.mkdir()
+    shutil.copy(PHOTO, samples)
+    shutil.copy(ROOT / "samples" / "truth.json", samples)
+    assert main(["archive", "demo", str(tmp_path / "out"), "--samples", str(samples)]) == 0
+    out = capsys.readouterr().out
+    assert "verified: sound; 3 records, " in out
+    assert {path.name for path in (tmp_path / "out").iterdir()} == {
+        "archive",
+        "bag",
+        "report.html",
+        "report.pdf",
+    }
+    assert main(["archive", "demo", str(tmp_path / "out2"), "--samples", str(tmp_path)]) == 1
+    assert "is not the folder of the sample photographs" in capsys.readouterr().err
