@@ -11,7 +11,7 @@ from hueph.chart import Chart
 from hueph.locate._facing import seen_facing
 from hueph.locate._hypotheses import ChartPlan
 from hueph.locate._order import MISFIT_CAP, chart_colours, colour_misfit
-from hueph.locate._probe import PAPER, ChartProbe, Colours
+from hueph.locate._probe import PAPER, ChartProbe, Colours, other_prints
 from hueph.locate._quads import reduce_picture
 from hueph.locate._refine import edge_set, refine_pose
 from hueph.locate._rivals import rival_placements
@@ -43,6 +43,9 @@ BLURRED = 0.5
 BLANK_SHARE = 0.35
 # ... if that contrast, Oklab, is more than noise
 BLANK_CONTRAST = 0.05
+# plain paper in place of a patch of this contrast: not this chart
+PLAIN_CONTRAST = 0.08
+GLARE_LIGHTNESS = 1.03
 # colours inside one patch differ less than this, Oklab
 MOST_SPREAD = 0.08
 SMALLEST_PATCH = 6.0
@@ -67,6 +70,8 @@ class Verdict:
     patch_pixels: float
     blur: float
     by_hand: bool
+    blank: int
+    more: bool
     mirrored: bool = False
 
     @property
@@ -80,13 +85,15 @@ class Verdict:
             return "too-small"
         if self.inside < needed:
             return "cut-off"
-        if self.support < LEAST_SUPPORT and not self.by_hand:
+        if self.support < LEAST_SUPPORT:
             return "blurred" if self.blur > BLURRED * self.patch_pixels else "not-seen"
         if self.misfit > MOST_MISFIT or self.foreshortening > MOST_FORESHORTENING:
             return "not-seen"
         if self.seen.sum() < needed:
             return "cut-off" if self.inside < count else "too-few-patches"
-        if self.margin < LEAST_MARGIN or self.margin**2 < LEAST_EXCESS * count * self.misfit**2:
+        if self.blank:
+            return "too-few-patches"
+        if self.more or self.margin < LEAST_MARGIN or self.margin**2 < LEAST_EXCESS * count * self.misfit**2:
             return "cut-off" if self.inside < count else "order-ambiguous"
         return "order-ambiguous" if self.mirrored else ""
 
@@ -127,7 +134,8 @@ class Judge:
         self.edges = edge_set(corners)
         self.probe = ChartProbe(chart)
         self.reference = chart_colours(chart)
-        self.rivals, self.mirrored = rival_placements(corners)
+        self.rivals, _ = rival_placements(corners)
+        self.beyond = self._beyond_chart()
         table = np.asarray(photo.decode_table, dtype=np.float64).ravel()
         codes = np.linspace(0, len(table) - 1, 256)
         self.table: FloatArray = np.interp(codes, np.arange(len(table)), table)
@@ -174,7 +182,7 @@ class Judge:
         picture, to_working = self._suited(pose)
         rough = np.linalg.inv(to_working) @ pose
         refined = refine_pose(picture, rough, corners, self.edges)
-        placed = refined.pose if refined.support > 0 else rough
+        placed = refined.pose
         placements = np.concatenate([np.eye(3)[None], self.rivals])
         colours = self.probe.read(self.linear(picture), placed, placements, self.photo.to_linear_srgb)
         fit = colour_misfit(self._only_patches(colours), self.reference)
@@ -188,6 +196,7 @@ class Judge:
         shown = np.isfinite(residual)
         misfit = float(np.sqrt(np.mean(np.minimum(residual[shown], MISFIT_CAP) ** 2))) if shown.any() else 9.0
         seen = (residual < SEEN_RESIDUAL) & (colours.spread[0] < SEEN_SPREAD)
+        support = refined.support(self.edges, shown)
         values = np.linalg.svd(np.nan_to_num(local_jacobian(final, self.plan.centres.mean(axis=0))))[1]
         height, width = self.photo.encoded.shape[:2]
         within = ((patches >= -0.5) & (patches < np.array([width, height]) - 0.5)).all(axis=(1, 2))
@@ -196,9 +205,11 @@ class Judge:
             pose=final,
             patches=patches,
             misfit=misfit,
-            score=best + 2.0 * (1.0 - refined.support),
+            score=best + 2.0 * (1.0 - support),
             margin=float(np.sqrt(max(count * (rival**2 - best**2), 0.0))),
-            support=refined.support,
+            support=support,
+            blank=int(self._blank(colours)[0].sum()),
+            more=bool((self._printed(colours)[1:] & self.beyond).any()),
             foreshortening=float(values[0] / max(values[1], 1e-9)),
             seen=seen & within,
             inside=int(within.sum()),
@@ -215,10 +226,42 @@ class Judge:
         """Colours, nan where no printed patch shows: blank, uneven, or no paper around."""
         expected = np.linalg.norm(self.reference - PAPER, axis=1)
         contrast = np.linalg.norm(colours.relative - PAPER, axis=2)
-        blank = (contrast < BLANK_SHARE * expected) & (expected > BLANK_CONTRAST)
+        faint = (contrast < BLANK_SHARE * expected) & (expected > BLANK_CONTRAST)
         relative = colours.relative.copy()
-        relative[blank | np.logical_not(colours.framed) | (colours.spread > MOST_SPREAD)] = np.nan
+        relative[faint | np.logical_not(colours.framed) | (colours.spread > MOST_SPREAD)] = np.nan
         return relative
+
+    def _blank(self, colours: Colours) -> BoolArray:
+        """Where plain paper shows in place of a patch: nothing hides it, it was never printed.
+
+        A reflection is brighter than the paper around it.
+        """
+        expected = np.linalg.norm(self.reference - PAPER, axis=1)
+        contrast = np.linalg.norm(colours.relative - PAPER, axis=2)
+        return np.asarray(
+            (contrast < BLANK_SHARE * expected)
+            & (expected > PLAIN_CONTRAST)
+            & (colours.relative[..., 0] < GLARE_LIGHTNESS)
+            & (colours.spread < np.maximum(SEEN_SPREAD, BLANK_SHARE * expected))
+        )
+
+    def _printed(self, colours: Colours) -> BoolArray:
+        """Where something as even as a patch shows, plainly set off from paper all around."""
+        contrast = np.linalg.norm(colours.relative - PAPER, axis=2)
+        return np.asarray(
+            (contrast > PLAIN_CONTRAST) & (colours.spread < 0.25 * contrast) & (colours.paper_share > 0.7)
+        )
+
+    def _beyond_chart(self) -> BoolArray:
+        """Which patches, under which rivals that only shift, fall where the card carries nothing."""
+        taken = np.concatenate([self.plan.corners, other_prints(self.chart)])
+        low, high = taken.min(axis=1), taken.max(axis=1)
+        moved = np.array([apply_homography(p, self.plan.centres) for p in self.rivals]).reshape(
+            len(self.rivals), -1, 2
+        )
+        free = ~((moved[:, :, None] > low) & (moved[:, :, None] < high)).all(axis=3).any(axis=2)
+        shifts = np.array([np.allclose(p[:2, :2], np.eye(2)) for p in self.rivals], dtype=bool)
+        return np.asarray(free & shifts[:, None])
 
     def _suited(self, pose: FloatArray) -> tuple[UInt8Array, FloatArray]:
         """Return the reduction in which patches are about `JUDGED_PIXELS` wide."""

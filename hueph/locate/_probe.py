@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hueph._types import AnyArray, FloatArray
+from hueph._types import AnyArray, BoolArray, FloatArray
 from hueph.chart import Chart
 from hueph.locate._order import relative_oklab
 from hueph.locate.geometry import apply_homography, quad_sides
 
-__all__ = ["PAPER", "ChartProbe", "Colours"]
+__all__ = ["PAPER", "ChartProbe", "Colours", "other_prints"]
 
 # where paper is looked for: this share of the short side away from a patch
 PAPER_DISTANCE = 0.16
@@ -38,12 +38,15 @@ class Colours:
     spread : array, shape (m, n)
         How far, Oklab, the third-farthest point of a patch lies from its middle value.
     framed : array of bool, shape (m, n)
-        Most points just outside a patch look like paper.
+        Most points just outside a patch look like paper, in contrast to the patch.
+    paper_share : array, shape (m, n)
+        Share of those points that are paper by themselves.
     """
 
     relative: FloatArray
     spread: FloatArray
-    framed: FloatArray
+    framed: BoolArray
+    paper_share: FloatArray
 
 
 class ChartProbe:
@@ -54,7 +57,7 @@ class ChartProbe:
         corners = chart.corners
         self.count = len(corners)
         self.inside = _inside_points(corners)
-        self.paper, self.owner, self.side = _paper_points(corners, chart.card_size)
+        self.paper, self.owner, self.side = _paper_points(corners, other_prints(chart), chart.card_size)
         self.few_paper = np.arange(0, len(self.paper), max(1, -(-len(self.paper) // QUICK_PAPER_POINTS)))
         self.centre = corners.reshape(-1, 2).mean(axis=0)
         self.reach = float(np.abs(corners.reshape(-1, 2) - self.centre).max())
@@ -116,17 +119,20 @@ class ChartProbe:
         )
         seen = ok[0].reshape(around.shape[:2])
         framed = np.ones((len(placements), self.count), dtype=bool)
+        clear = np.linalg.norm(beside - PAPER, axis=2) < LIKE_PAPER
+        paper_share = np.ones((len(placements), self.count))
         for patch in range(self.count):
             own = self.owner == patch
             if own.any():
                 # with only two free sides, one may carry a printed figure
                 least = 0.55 if own.sum() > 4 else 0.5
                 framed[:, patch] = (paperlike & seen)[:, own].sum(axis=1) >= least * seen[:, own].sum(axis=1)
+                paper_share[:, patch] = (clear & seen)[:, own].mean(axis=1)
                 # where the picture ends at a patch, the strip may go on outside
                 for side in np.unique(self.side[own]):
                     framed[:, patch] &= seen[:, own & (self.side == side)].any(axis=1)
         middle[~inside_ok] = np.nan
-        return Colours(middle, spread, framed)
+        return Colours(middle, spread, framed, paper_share)
 
     def _paper_field(self, linear: AnyArray, pose: FloatArray, to_srgb: FloatArray) -> FloatArray:
         """Coefficients (3 terms, 3 channels) of log paper light over card coordinates."""
@@ -175,8 +181,14 @@ def _sample(linear: AnyArray, points: FloatArray) -> tuple[AnyArray, AnyArray]:
     return linear[y, x], ok
 
 
+def other_prints(chart: Chart) -> FloatArray:
+    """Corners of what else is printed on the card: markers and references, (k, 4, 2)."""
+    corners = [p.corners for p in chart.markers] + [p.corners for p in chart.references]
+    return np.array(corners, dtype=np.float64).reshape(-1, 4, 2)
+
+
 def _paper_points(
-    corners: FloatArray, card_size: tuple[float, float]
+    corners: FloatArray, others: FloatArray, card_size: tuple[float, float]
 ) -> tuple[FloatArray, AnyArray, AnyArray]:
     """Points just outside patches, on the card, clear of other patches (k, 2); patch and side of each."""
     sides = quad_sides(corners)
@@ -191,8 +203,9 @@ def _paper_points(
                 points.append(a + t * (b - a) + normal * PAPER_DISTANCE * short)
                 owner.append((index, side))
     found, whose = np.array(points), np.array(owner)
-    low, high = corners.min(axis=1), corners.max(axis=1)
-    guard = 0.09 * sides.min(axis=1)[:, None]
+    taken = np.concatenate([corners, others])
+    low, high = taken.min(axis=1), taken.max(axis=1)
+    guard = 0.09 * float(np.median(sides.min(axis=1)))
     on_patch = ((found[:, None] > low - guard) & (found[:, None] < high + guard)).all(axis=2).any(axis=1)
     on_card = (found > 0).all(axis=1) & (found < np.array(card_size)).all(axis=1)
     good = on_card & ~on_patch

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hueph._types import AnyArray, Float32Array, FloatArray, UInt8Array
+from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray, UInt8Array
 from hueph.locate.geometry import apply_homography, fit_homography, quad_sides
 
 __all__ = ["EdgeSet", "Refined", "edge_set", "refine_pose"]
@@ -56,9 +56,8 @@ class Refined:
     ----------
     pose : array, shape (3, 3)
         Card units to pixels of the picture given.
-    support : float
-        Share of the edges that ought to be visible that were found where they should be, in the
-        worse of the two directions (a run of patches read as too many has its long sides right).
+    visible, found : array of bool, shape (e,)
+        Half edges that ought to be visible, and those of them found where they should be.
     error : float
         Root mean square of what is left at supported edges, shares of a patch's short side.
     blur : float
@@ -66,9 +65,22 @@ class Refined:
     """
 
     pose: FloatArray
-    support: float
+    visible: BoolArray
+    found: BoolArray
     error: float
     blur: float
+
+    def support(self, edges: EdgeSet, patches: BoolArray) -> float:
+        """Share of visible half edges of some patches (n,) that were found.
+
+        The lesser of the two directions: a run of patches read as too many has its long sides right.
+        """
+        upright = np.abs(edges.normal[:, 0]) > np.abs(edges.normal[:, 1])
+        shares = []
+        for part in (upright, ~upright):
+            expected = self.visible & part & patches[edges.patch]
+            shares.append((self.found & expected).sum() / max(expected.sum(), 1))
+        return float(min(shares))
 
 
 def edge_set(corners: FloatArray) -> EdgeSet:
@@ -102,31 +114,26 @@ def refine_pose(
     narrow : bool
         Start with narrow windows (the pose is already good).
     """
-    support, error, blur = 0.0, np.inf, 0.0
+    nothing = np.zeros(len(edges.patch), dtype=bool)
+    lost = Refined(pose, nothing, nothing, np.inf, 0.0)
+    found, visible, error, blur = nothing, nothing, np.inf, 0.0
     for share in WINDOWS[2:] if narrow else WINDOWS:
         scale = _rectified_scale(pose, corners)
         if scale is None:
-            return Refined(pose, 0.0, np.inf, 0.0)
+            return lost
         patch, to_card = _rectify(picture, pose, corners, scale)
         shift, weight, visible, width = _edge_shifts(patch, to_card, edges, scale, share, corners)
         if weight.sum() <= 0 or (weight > 0).sum() < 6:
-            return Refined(pose, 0.0, np.inf, 0.0)
+            return lost
         move, left = _small_homography(edges, shift, weight)
         good = (weight > 0) & (np.abs(left) < 0.1 * edges.reach)
-        support = _support(edges, good, visible)
+        found = good & visible
         error = float(np.sqrt(np.mean((left[good] / edges.reach[good]) ** 2))) if good.any() else np.inf
         blur = float(np.median(width[good])) if good.any() else 0.0
         pose = pose @ move
         pose = pose / pose[2, 2]
     pixels = _pixels_per_unit(pose, corners)
-    return Refined(pose, support, error, blur * pixels / scale if scale else 0.0)
-
-
-def _support(edges: EdgeSet, good: AnyArray, visible: AnyArray) -> float:
-    """Share of visible half edges that were found, the lesser of both directions."""
-    upright = np.abs(edges.normal[:, 0]) > np.abs(edges.normal[:, 1])
-    shares = [(good & visible & part).sum() / max((visible & part).sum(), 1) for part in (upright, ~upright)]
-    return float(min(shares))
+    return Refined(pose, visible, found, error, blur * pixels / scale if scale else 0.0)
 
 
 def _pixels_per_unit(pose: FloatArray, corners: FloatArray) -> float:

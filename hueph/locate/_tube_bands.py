@@ -21,6 +21,8 @@ STEEPEST_LEVEL = 0.3
 LARGEST_SPREAD = 0.16
 # Reduced pixels below the line at which the walls are looked for: half a line integral and more.
 BELOW = (14, 24)
+# How far down the walls are asked to last.
+LASTING = (20, 30)
 # Lines and bands kept; both counts are generous (the true ones are rarely beyond the first forty).
 MAX_LINES = 200
 # Edge strengths, in units of the noise, from which ridges are linked into lines.
@@ -32,6 +34,8 @@ PROMISE = {
     "surface": 1.4,
     "weaker_wall": 0.95,
     "stronger_wall": 0.9,
+    "lasting": 0.0,
+    "lasting_longer": 0.0,
     "inside": -0.55,
     "beyond": -0.8,
     "beyond_both": -0.45,
@@ -180,11 +184,18 @@ def _bands_below(line: _Line, scene: TubeScene) -> FloatArray:
     left, right = left[wide], right[wide]
     full = _cover(line, x[left], x[right], 0.1, 0.9)[0] > 0.5
     left, right = left[full], right[full]
-    score = _promise(line, x, profile, left, right, scene)
     slope_left, slope_right = slopes[left], slopes[right]
     apart = np.abs(slope_left - slope_right) > LARGEST_SPREAD
     surer = np.where(profile[left] > profile[right], slope_left, slope_right)
     slope_left, slope_right = np.where(apart, surer, slope_left), np.where(apart, surer, slope_right)
+    lasting = [
+        np.minimum(
+            _wall_below(walls, x[left], y[left], slope_left, below),
+            _wall_below(walls, x[right], y[right], slope_right, below),
+        )
+        for below in LASTING
+    ]
+    score = _promise(line, x, profile, left, right, lasting, scene)
     columns = (score, x[left], y[left], x[right], y[right], slope_left, slope_right)
     return np.stack([np.asarray(c, dtype=np.float64) for c in columns], axis=1)
 
@@ -200,8 +211,23 @@ def _wall_positions(profile: Float32Array, least: float, first: int, last: int) 
     return np.unique(np.concatenate([peaks, np.array(ends, dtype=peaks.dtype)]))
 
 
+def _wall_below(walls: EdgeMap, x: AnyArray, y: FloatArray, slope: AnyArray, below: int) -> Float32Array:
+    """Return the wall strength some way down a wall, a pixel more or less to the side."""
+    height, width = walls.strength.shape
+    rows = np.clip(np.round((y + below) / 2).astype(int), 0, height - 1)
+    columns = np.round(x + slope * below).astype(int)[:, None] + np.arange(-1, 2)
+    strength: Float32Array = walls.strength[rows[:, None], np.clip(columns, 0, width - 1)].max(axis=1)
+    return strength
+
+
 def _promise(
-    line: _Line, x: AnyArray, profile: Float32Array, left: AnyArray, right: AnyArray, scene: TubeScene
+    line: _Line,
+    x: AnyArray,
+    profile: Float32Array,
+    left: AnyArray,
+    right: AnyArray,
+    lasting: list[Float32Array],
+    scene: TubeScene,
 ) -> FloatArray:
     """Return how promising the spans between walls at `left` and `right` are."""
     floor = max(scene.levels.noise, 1e-6)
@@ -219,6 +245,8 @@ def _promise(
         "surface": np.log1p(strength / floor),
         "weaker_wall": np.log1p(weak / wall_floor),
         "stronger_wall": np.log1p(strong / wall_floor),
+        "lasting": np.log1p(lasting[0] / wall_floor),
+        "lasting_longer": np.log1p(lasting[1] / wall_floor),
         "inside": np.log1p(inside / wall_floor),
         "beyond": np.log1p(np.maximum(before, after) / floor),
         "beyond_both": np.log1p(np.minimum(before, after) / floor),

@@ -17,7 +17,7 @@ from hueph.errors import InputError, StripNotFound
 from hueph.locate._hypotheses import possible_poses
 from hueph.locate._judge import Judge, Verdict
 from hueph.locate._quads import absorbance_codes, find_quads, surplus_absorbance
-from hueph.locate.geometry import bounding_corners, fit_homography, quad_area
+from hueph.locate.geometry import bounding_corners, fit_affine, fit_homography, quad_area
 from hueph.locate.types import StripLocation
 from hueph.photo import Photo
 
@@ -25,6 +25,8 @@ __all__ = ["locate_strip"]
 
 # Ways of looking, in order: longer side of the reduced picture, window of the surroundings.
 LOOKS = ((1000, 0.16), (2000, 0.10), (700, 0.45))
+# a picture with a shorter side than this, pixels, cannot hold three patches
+SMALLEST_PICTURE = 16
 # poses refined per look
 REFINED_POSES = 8
 # a pose with this share of its edges found needs no second try
@@ -66,6 +68,8 @@ def locate_strip(photo: Photo, chart: Chart, *, corners: FloatArray | None = Non
     judge = Judge(photo, chart)
     if corners is not None:
         return _by_hand(judge, chart, corners)
+    if min(photo.encoded.shape[:2]) < SMALLEST_PICTURE:
+        raise _not_found(photo, chart, None)
     nearest: Verdict | None = None
     for side, window in LOOKS:
         verdict = _look(judge, side, window)
@@ -107,18 +111,17 @@ def _by_hand(judge: Judge, chart: Chart, corners: FloatArray) -> StripLocation:
             f"starting at the top-left of the upright card, found {points.round(1).tolist()}; "
             "give them in that order"
         )
-    pose = fit_homography(bounding_corners(chart.corners), points)
-    verdict = judge.verdict(pose, by_hand=True)
-    if not verdict.accepted or verdict.support < SURE_SUPPORT:
-        shift = HAND_SHIFT * judge.plan.short_side
-        moved = [
-            np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]])
-            for x in (-shift, 0, shift)
-            for y in (-shift, 0, shift)
-        ]
-        verdict = min(
-            [verdict, *(judge.verdict(pose @ m, by_hand=True) for m in moved)], key=lambda v: v.score
-        )
+    box = bounding_corners(chart.corners)
+    # On a long strip small errors of the corners make a large false keystone: try without first.
+    flat, keystone = fit_affine(box, points), fit_homography(box, points)
+    shift = HAND_SHIFT * judge.plan.short_side * np.array([[-1, 0], [1, 0], [0, -1], [0, 1]])
+    moved = [flat @ np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]]) for x, y in shift]
+    verdicts: list[Verdict] = []
+    for pose in (flat, keystone, *moved):
+        verdicts.append(judge.verdict(pose, by_hand=True))
+        if verdicts[-1].accepted and verdicts[-1].support >= SURE_SUPPORT:
+            return verdicts[-1].location()
+    verdict = min(verdicts, key=lambda v: v.score)
     if not verdict.accepted:
         raise _not_found(judge.photo, chart, verdict)
     return verdict.location()

@@ -263,23 +263,42 @@ def cut(shots: list[Shot]) -> Iterator[str]:
             yield from details(tally)
 
 
+def cover(picture: Any, patches: Any, along: Any, what: str) -> Any:
+    """Lay a finger, a pen or a reflection over neighbouring patches (k, 4, 2) of a line `along`."""
+    short = float(np.linalg.norm(np.roll(patches[0], -1, axis=0) - patches[0], axis=1).min())
+    first, last = patches[0].mean(axis=0), patches[-1].mean(axis=0)
+    along = along / np.linalg.norm(along)
+    across = np.array([-along[1], along[0]])
+    points = patches.reshape(-1, 2) - (first + last) / 2
+    wide, high = np.ptp(points @ along), np.ptp(points @ across)
+    middle = (first + last) / 2
+    blob = np.zeros(picture.shape[:2], np.float32)
+    if what == "glare":
+        size = (round(0.62 * wide + 0.1 * short), round(0.62 * high + 0.1 * short))
+        turn = float(np.degrees(np.arctan2(along[1], along[0])))
+        cv2.ellipse(blob, tuple(int(v) for v in middle), size, turn, 0, 360, 1.0, -1)
+        blob, colour, soft = np.clip(blob * 1.2, 0, 1), (255, 255, 255), 0.15 * short
+    else:
+        colour, soft = ((196, 148, 122), 0.06 * short) if what == "finger" else ((40, 38, 42), 1.0)
+        lean = across + 0.15 * along
+        ends = [middle - 0.35 * high * lean, middle + (0.7 * high + 4 * short) * lean]
+        cv2.line(blob, *(tuple(int(v) for v in end) for end in ends), 1.0, max(3, round(1.15 * wide)))
+    blob = np.clip(cv2.GaussianBlur(blob, (0, 0), soft), 0, 1)[..., None]
+    return (picture * (1 - blob) + blob * np.array(colour)).astype(np.uint8)
+
+
 def covered(shots: list[Shot]) -> Iterator[str]:
-    """One to three neighbouring patches under a finger, a dark thing, a reflection."""
+    """One to three neighbouring patches under a finger, a pen, a reflection."""
     rng = np.random.default_rng(5)
     for count in (1, 2, 3):
-        for what, colour in (("finger", (196, 148, 122)), ("dark", (40, 38, 42)), ("glare", (255, 255, 255))):
+        for what in ("finger", "pen", "glare"):
             tally = Tally()
             for shot in shots:
                 first = int(rng.integers(0, len(shot.truth) - count + 1))
                 hidden = list(range(first, first + count))
-                picture = shot.photo.encoded.copy()
-                hull = cv2.convexHull(shot.truth[hidden].reshape(-1, 2).astype(np.float32))[:, 0]
-                hull = hull.mean(axis=0) + (hull - hull.mean(axis=0)) * 1.04
-                blob = np.zeros(picture.shape[:2], np.float32)
-                cv2.fillPoly(blob, [np.round(hull).astype(np.int32)], 1.0)
-                grain = float(np.linalg.norm(shot.truth[0, 1] - shot.truth[0, 0])) * 0.12
-                blob = np.clip(cv2.GaussianBlur(blob, (0, 0), grain) * 1.6, 0, 1)[..., None]
-                picture = (picture * (1 - blob) + blob * np.array(colour)).astype(np.uint8)
+                picture = cover(
+                    shot.photo.encoded, shot.truth[hidden], (shot.truth[1] - shot.truth[0]).mean(axis=0), what
+                )
                 found = tally.add(shot.file, with_picture(shot.photo, picture), shot.chart, shot.truth)
                 if found is not None:
                     tally.hidden += count

@@ -1,0 +1,230 @@
+"""Strips found in drawn scenes and in sample photographs, in the right order or not at all."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from scenes import Camera, Layout, Scene, card_scene, make_chart, random_scene
+
+from hueph.chart import Chart, load_chart
+from hueph.errors import InputError, StripNotFound
+from hueph.locate.geometry import quad_overlap
+from hueph.locate.strip import locate_strip
+from hueph.locate.types import StripLocation
+from hueph.photo import load_photo, photo_from_array
+
+ROOT = Path(__file__).resolve().parents[2]
+SAMPLES = json.loads((ROOT / "samples" / "truth.json").read_text(encoding="utf-8"))
+
+ROW = Layout((7,), tall=1.6)
+TOUCHING = Layout((9,), tall=1.5, gap_x=0.0)
+COLUMN = Layout((1,) * 8, tall=0.5, gap_y=0.06, digits="right")
+GRID = Layout((4, 3), gap_x=0.2, gap_y=0.7)
+GRID3 = Layout((4, 4, 2), gap_x=0.3, gap_y=0.6)
+LONG = Layout((15,), tall=1.3, gap_x=0.1)
+FEW = Layout((3,), tall=1.0, gap_x=0.3)
+LAYOUTS = {
+    "row": ROW, "touching": TOUCHING, "column": COLUMN, "grid": GRID, "3 rows": GRID3, "15": LONG, "3": FEW,
+}  # fmt: skip
+
+
+def check(found: StripLocation, truth: Any, *, overlap: float = 0.8) -> None:
+    """All patch centres within a quarter of a patch of the truth, and good overlap."""
+    short = np.linalg.norm(np.roll(truth, -1, axis=1) - truth, axis=2).min(axis=1)
+    off = np.linalg.norm(found.patches.mean(axis=1) - truth.mean(axis=1), axis=1)
+    assert (off < 0.25 * short).all()
+    assert np.median([quad_overlap(a, b) for a, b in zip(found.patches, truth, strict=True)]) > overlap
+
+
+def refuse(picture: Any, chart: Chart) -> str:
+    """The reason for which nothing is found."""
+    with pytest.raises(StripNotFound) as caught:
+        locate_strip(photo_from_array(picture, name="scene.jpg"), chart)
+    assert str(caught.value).startswith("no reference strip found in scene.jpg: ")
+    return caught.value.reason
+
+
+@pytest.mark.parametrize("turn", [0, 37, 180, 251])
+@pytest.mark.parametrize("name", sorted(LAYOUTS))
+def test_every_layout_at_any_turn(name: str, turn: float) -> None:
+    scene = card_scene(LAYOUTS[name], turn=turn, tilt=25.0, about=turn + 40.0)
+    found = locate_strip(scene.photo, scene.chart)
+    check(found, scene.patches)
+    assert all(found.seen)
+    assert found.margin > 3.0
+    assert found.flags <= {"strip-small"}
+    placed = found.homography @ np.append(scene.chart.corners[0, 0], 1.0)
+    np.testing.assert_allclose(placed[:2] / placed[2], found.patches[0, 0], atol=1e-6)
+
+
+@pytest.mark.parametrize("kind", ["wood", "blue", "grey"])
+@pytest.mark.parametrize("cast", [(1.0, 0.75, 0.5), (0.6, 0.85, 1.0), (0.7, 1.0, 0.7)])
+def test_coloured_light_on_any_backing(kind: str, cast: tuple[float, float, float]) -> None:
+    camera = Camera(cast=cast, level=0.7, saturation=1.2, gradient=0.2)
+    scene = card_scene(ROW, "cabbage", kind=kind, camera=camera, turn=-8)
+    check(locate_strip(scene.photo, scene.chart), scene.patches)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_random_scene(seed: int) -> None:
+    scene = random_scene(np.random.default_rng(seed), size=(1000, 750))
+    check(locate_strip(scene.photo, scene.chart), scene.patches, overlap=0.7)
+
+
+def test_quarter_turn_of_the_picture_turns_the_answer() -> None:
+    scene = card_scene(GRID, turn=12)
+    upright = locate_strip(scene.photo, scene.chart)
+    picture = np.rot90(scene.photo.encoded)
+    turned = locate_strip(photo_from_array(np.ascontiguousarray(picture)), scene.chart)
+    back = np.stack(
+        [scene.photo.encoded.shape[1] - 1 - turned.patches[..., 1], turned.patches[..., 0]], axis=-1
+    )
+    np.testing.assert_allclose(back, upright.patches, atol=0.6)
+
+
+@pytest.mark.parametrize("name", sorted(LAYOUTS))
+def test_mirrored_picture_is_refused(name: str) -> None:
+    scene = card_scene(LAYOUTS[name], turn=6)
+    reason = refuse(np.ascontiguousarray(scene.photo.encoded[:, ::-1]), scene.chart)
+    # a ragged grid shows plain paper in place of a patch when mirrored
+    assert reason in {"order-ambiguous", "not-seen"} or (name in {"grid", "3 rows"} and reason == "too-few-patches")
+
+
+def test_mirrored_row_is_named_as_such() -> None:
+    scene = card_scene(ROW)
+    with pytest.raises(StripNotFound, match="mirrored") as caught:
+        locate_strip(photo_from_array(np.ascontiguousarray(scene.photo.encoded[:, ::-1])), scene.chart)
+    assert caught.value.reason == "order-ambiguous"
+
+
+@pytest.mark.parametrize("hidden", [(0,), (3,), (6,), (2, 3)])
+def test_covered_patches_are_marked(hidden: tuple[int, ...]) -> None:
+    scene = card_scene(ROW)
+    picture = cover(scene, hidden, (196, 148, 122))
+    found = locate_strip(photo_from_array(picture), scene.chart)
+    check(found, scene.patches)
+    assert [k for k, seen in enumerate(found.seen) if not seen] == list(hidden)
+    assert "strip-patch-hidden" in found.flags
+
+
+def test_most_patches_covered_is_refused() -> None:
+    scene = card_scene(ROW)
+    assert refuse(cover(scene, (1, 2, 3, 4, 5), (60, 60, 60)), scene.chart) != ""
+
+
+def cover(scene: Scene, hidden: tuple[int, ...], colour: tuple[int, int, int]) -> Any:
+    """Lay something over patches and a little around them."""
+    picture = scene.photo.encoded.copy()
+    hull = cv2.convexHull(scene.patches[list(hidden)].reshape(-1, 2).astype(np.float32))[:, 0]
+    wider = hull.mean(axis=0) + (hull - hull.mean(axis=0)) * [1.08, 1.35]
+    cv2.fillConvexPoly(picture, np.round(wider).astype(np.int32), colour)
+    return picture
+
+
+@pytest.mark.parametrize("kind", ["white", "wood"])
+def test_picture_without_strip(kind: str) -> None:
+    scene = card_scene(ROW, kind=kind, centre=(400.0, -900.0))
+    assert refuse(scene.photo.encoded, scene.chart) == "not-seen"
+
+
+@pytest.mark.parametrize("value", [0, 128, 255])
+def test_empty_picture(value: int) -> None:
+    assert refuse(np.full((60, 80, 3), value, np.uint8), make_chart(ROW)) == "not-seen"
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (1, 300), (5, 4)])
+def test_tiny_picture(shape: tuple[int, int]) -> None:
+    assert refuse(np.full((*shape, 3), 90, np.uint8), make_chart(ROW)) == "not-seen"
+
+
+def test_half_a_strip_is_cut_off() -> None:
+    scene = card_scene(ROW, centre=(400.0, 280.0))
+    middle = int(scene.patches[3].mean(axis=0)[0])
+    assert refuse(np.ascontiguousarray(scene.photo.encoded[:, :middle]), scene.chart) in {
+        "cut-off",
+        "not-seen",
+    }
+
+
+def test_small_strip_says_so() -> None:
+    scene = card_scene(ROW, width=700.0, size=(1600, 1200), centre=(800.0, 400.0), camera=Camera(blur=0.4))
+    small = cv2.resize(scene.photo.encoded, None, fx=0.06, fy=0.06, interpolation=cv2.INTER_AREA)
+    assert refuse(small, scene.chart) in {"too-small", "not-seen"}
+
+
+def test_blurred_strip_is_refused() -> None:
+    scene = card_scene(ROW, camera=Camera(blur=22.0))
+    assert refuse(scene.photo.encoded, scene.chart) in {"blurred", "not-seen", "order-ambiguous"}
+
+
+@pytest.mark.parametrize(
+    ("layout", "path"),
+    [
+        (ROW, "yellow-magenta"),
+        (Layout((8,), tall=1.6), "universal"),
+        (Layout((13,), tall=1.6), "universal"),
+        (GRID, "universal"),
+        (COLUMN, "universal"),
+    ],
+)
+def test_wrong_chart_is_refused(layout: Layout, path: str) -> None:
+    scene = card_scene(ROW, "universal", turn=5)
+    refuse(scene.photo.encoded, make_chart(layout, path))
+
+
+def test_symmetric_colours_are_ambiguous() -> None:
+    layout = Layout((7,), tall=1.5, digits="none")
+    scene = card_scene(layout, "there and back")
+    assert refuse(scene.photo.encoded, scene.chart) == "order-ambiguous"
+
+
+def hand_corners(scene: Scene) -> Any:
+    """Outer corners of the patches of a row."""
+    first, last = scene.patches[0], scene.patches[-1]
+    return np.array([first[0], last[1], last[2], first[3]])
+
+
+def test_corners_by_hand_are_refined() -> None:
+    scene = card_scene(TOUCHING, turn=160, tilt=20)
+    rough = hand_corners(scene) + np.random.default_rng(2).uniform(-5, 5, (4, 2))
+    found = locate_strip(scene.photo, scene.chart, corners=rough)
+    check(found, scene.patches)
+    assert "strip-by-hand" in found.flags
+
+
+def test_corners_by_hand_upside_down_are_refused() -> None:
+    scene = card_scene(TOUCHING)
+    with pytest.raises(StripNotFound):
+        locate_strip(scene.photo, scene.chart, corners=np.roll(hand_corners(scene), 2, axis=0))
+
+
+@pytest.mark.parametrize(
+    ("corners", "text"),
+    [
+        ([[0, 0], [10, 0], [10, 10]], "corners must have shape"),
+        ([[0, 0], [0, 10], [10, 10], [10, 0]], "must go clockwise"),
+        ([[0, 0], [10, 0], [10, 10], [0, float("nan")]], "must go clockwise"),
+        ([[0, 0], [10, 0], [2, 2], [0, 10]], "must go clockwise"),
+    ],
+)
+def test_wrong_corners_are_one_clear_sentence(corners: Any, text: str) -> None:
+    with pytest.raises(InputError, match=text):
+        locate_strip(photo_from_array(np.zeros((50, 50, 3), np.uint8)), make_chart(ROW), corners=corners)
+
+
+@pytest.mark.parametrize("index", range(len(SAMPLES)))
+def test_sample_photograph(index: int) -> None:
+    sample = SAMPLES[index]
+    photo = load_photo(ROOT / "samples" / sample["shots"][0]["file"])
+    chart = load_chart(ROOT / "reference_charts" / sample["chart"] / "chart.toml")
+    truth = np.array(sample["patches"]) / photo.scale
+    found = locate_strip(photo, chart)
+    check(found, truth, overlap=0.85)
+    assert all(found.seen)
+    # the printed card was rasterised to whole pixels of 1/6 mm: no sharper truth exists
+    assert np.median(np.linalg.norm(found.patches - truth, axis=2)) < 2.0
