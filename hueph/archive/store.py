@@ -19,14 +19,21 @@ from hueph.archive.chain import link_hash, text_sha256
 from hueph.archive.connect import DATABASE_NAME, Place, connect, sentences
 from hueph.archive.originals import Contents, insert_parts, open_contents
 from hueph.archive.records import WITHHELD, Content, Draft, Entry, Link, Record, columns_of, parse_record
-from hueph.archive.schema import chain, content, record, record_content, record_link
+from hueph.archive.schema import chain, content, record, record_body, record_content, record_link
 from hueph.errors import ArchiveError
 
 __all__ = ["Archive", "Filter", "open_archive"]
 
 _PAGE = 500
 _CHAIN_REMOVED = "the archive's chain was removed from its database; run hueph archive verify"
-_BODY_COLUMNS = (record.c.number, record.c.hash, record.c.previous, record.c.body_sha256, record.c.body)
+_WHOLE = record.outerjoin(record_body, record_body.c.number == record.c.number)
+_BODY_COLUMNS = (
+    record.c.number,
+    record.c.hash,
+    record.c.previous,
+    record.c.body_sha256,
+    record_body.c.body,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,7 +270,7 @@ class Archive:
 
     def _known(self, connection: Connection, fingerprint: str) -> Record | None:
         """Return the record that says the same already."""
-        query = select(*_BODY_COLUMNS).where(record.c.fingerprint == fingerprint).limit(1)
+        query = select(*_BODY_COLUMNS).select_from(_WHOLE).where(record.c.fingerprint == fingerprint).limit(1)
         row = connection.execute(query).one_or_none()
         return None if row is None else parse_record(*row)
 
@@ -287,7 +294,9 @@ class Archive:
             There is none of this number, or it cannot be read.
         """
         with self.reading("reading a record") as connection:
-            row = connection.execute(select(*_BODY_COLUMNS).where(record.c.number == number)).one_or_none()
+            row = connection.execute(
+                select(*_BODY_COLUMNS).select_from(_WHOLE).where(record.c.number == number)
+            ).one_or_none()
         if row is None:
             raise ArchiveError(f"{_no_such_record(number, self.length)}")
         return parse_record(*row)
@@ -308,7 +317,7 @@ class Archive:
         conditions = [] if where is None else where.conditions()
         last = 0
         while True:
-            query = select(*columns).where(record.c.number > last, *conditions)
+            query = select(*columns).select_from(_WHOLE).where(record.c.number > last, *conditions)
             with self.reading("reading the records") as connection:
                 page = connection.execute(query.order_by(record.c.number).limit(_PAGE)).all()
             yield from page
@@ -384,18 +393,18 @@ def locked_head(connection: Connection) -> tuple[int, str]:
 
 def insert_record(connection: Connection, new: Record, fingerprint: str) -> None:
     """Insert the rows of a record."""
-    is_withheld = new.kind == WITHHELD
     connection.execute(
         insert(record).values(
             number=new.number,
             hash=new.hash,
             previous=new.previous,
             body_sha256=new.body_sha256,
-            body=None if is_withheld else new.body,
             fingerprint=fingerprint,
             **columns_of(new),
         )
     )
+    if new.kind != WITHHELD:
+        connection.execute(insert(record_body).values(number=new.number, body=new.body))
     for item in new.contents:
         is_new = not connection.execute(
             select(sql_exists().where(content.c.sha256 == item.sha256))

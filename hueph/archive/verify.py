@@ -17,13 +17,13 @@ from hueph.archive.chain import GENESIS, link_hash, text_sha256
 from hueph.archive.originals import stream_sha256
 from hueph.archive.recompute import explained, recompute
 from hueph.archive.records import Record, columns_of, parse_record
-from hueph.archive.schema import chain, content, record, record_content, record_link
+from hueph.archive.schema import chain, content, record, record_body, record_content, record_link
 from hueph.archive.store import Archive
 from hueph.errors import ArchiveError, HuephError
 
 __all__ = ["Finding", "Verification", "verify_archive"]
 
-_ROW = (record.c.number, record.c.hash, record.c.previous, record.c.body_sha256, record.c.body)
+_ROW = (record.c.number, record.c.hash, record.c.previous, record.c.body_sha256, record_body.c.body)
 _COLUMNS = (
     "kind",
     "received",
@@ -199,10 +199,10 @@ def _guards(archive: Archive) -> Iterator[Finding]:
             "SELECT count(DISTINCT tgname) FROM pg_trigger "
             "WHERE tgname LIKE '%_is_append_only' AND tgenabled <> 'D'"
         )
-        wanted = 4
+        wanted = 5
     else:
         query = "SELECT count(*) FROM sqlite_master WHERE type = 'trigger' AND name LIKE '%_is_append_only_%'"
-        wanted = 8
+        wanted = 10
     with archive.reading("looking at the guards") as connection:
         there = int(connection.execute(text(query)).scalar_one())
         lost = not inspect(connection).has_table("chain")
@@ -411,7 +411,7 @@ def _file_name(archive: Archive, number: int, role: str) -> str:
 
 def _check_links(archive: Archive) -> Iterator[Finding]:
     """Report rows about files or links of records that are not there."""
-    for table, what in ((record_content, "file"), (record_link, "link")):
+    for table, what in ((record_body, "text"), (record_content, "file"), (record_link, "link")):
         orphan = ~sql_exists(literal_column("1")).where(record.c.number == table.c.number)
         query = select(table.c.number).where(orphan).distinct().order_by(table.c.number).limit(100)
         with archive.reading("checking links") as connection:

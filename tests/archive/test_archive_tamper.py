@@ -18,8 +18,7 @@ from hueph.errors import ArchiveError
 
 # All columns of a record but its place and its links.
 REST = (
-    "body_sha256, body, fingerprint, kind, received, taken, who, experiment, sample, step, original, chart, "
-    "summary"
+    "body_sha256, fingerprint, kind, received, taken, who, experiment, sample, step, original, chart, summary"
 )
 
 
@@ -102,7 +101,7 @@ def test_removed_file(filled: Archive) -> None:
 def test_changed_reading(filled: Archive) -> None:
     body = filled.record(2).body.replace('"ph":6.2,', '"ph":6.3,')
     assert body != filled.record(2).body
-    change(filled, "UPDATE record SET body = :body WHERE number = 2", body=body)
+    change(filled, "UPDATE record_body SET body = :body WHERE number = 2", body=body)
     assert [str(found) for found in damages(filled)] == [
         "DAMAGE  record 2: its contents were changed: their hash is not the one recorded"
     ]
@@ -112,7 +111,8 @@ def test_changed_reading_with_its_hash(filled: Archive) -> None:
     body = filled.record(2).body.replace('"ph":6.2,', '"ph":6.3,')
     change(
         filled,
-        "UPDATE record SET body = :body, body_sha256 = :hash WHERE number = 2",
+        "UPDATE record_body SET body = :body WHERE number = 2",
+        "UPDATE record SET body_sha256 = :hash WHERE number = 2",
         body=body,
         hash=text_sha256(body),
     )
@@ -143,7 +143,9 @@ def test_deleted_record_with_all_traces(filled: Archive) -> None:
     change(
         filled,
         "DELETE FROM record WHERE number = 3",
+        "DELETE FROM record_body WHERE number = 3",
         "DELETE FROM record_content WHERE number = 3",
+        "UPDATE record_body SET number = number - 1 WHERE number > 3",
         "UPDATE record SET number = number - 1 WHERE number > 3",
         "UPDATE record_content SET number = number - 1 WHERE number > 3",
         "UPDATE record_link SET number = number - 1 WHERE number > 3",
@@ -158,6 +160,7 @@ def test_inserted_record(filled: Archive) -> None:
         filled,
         f"INSERT INTO record (number, hash, previous, {REST}) "
         f"SELECT 6, :link, (SELECT head FROM chain), {REST} FROM record WHERE number = 2",
+        "INSERT INTO record_body SELECT 6, body FROM record_body WHERE number = 2",
         link=link_hash(6, filled.head()[1], text_sha256(body)),
     )
     found = texts(damages(filled))
@@ -168,8 +171,12 @@ def test_inserted_record(filled: Archive) -> None:
 def test_inserted_record_in_the_middle(filled: Archive) -> None:
     change(
         filled,
-        "UPDATE record SET number = number + 100 WHERE number > 2",
-        "UPDATE record SET number = number - 99 WHERE number > 100",
+        *(
+            f"UPDATE {table} SET number = number {change} WHERE number > {above}"
+            for table in ("record", "record_body")
+            for change, above in (("+ 100", 2), ("- 99", 100))
+        ),
+        "INSERT INTO record_body SELECT 3, body FROM record_body WHERE number = 2",
         f"INSERT INTO record (number, hash, previous, {REST}) "
         f"SELECT 3, 'forged', hash, {REST} FROM record WHERE number = 2",
         "UPDATE chain SET length = 6",
@@ -180,9 +187,11 @@ def test_inserted_record_in_the_middle(filled: Archive) -> None:
 def test_swapped_records(filled: Archive) -> None:
     change(
         filled,
-        "UPDATE record SET number = 100 WHERE number = 2",
-        "UPDATE record SET number = 2 WHERE number = 3",
-        "UPDATE record SET number = 3 WHERE number = 100",
+        *(
+            f"UPDATE {table} SET number = {new} WHERE number = {old}"
+            for table in ("record", "record_body")
+            for new, old in ((100, 2), (2, 3), (3, 100))
+        ),
     )
     assert {"record 2", "record 3"} <= {found.where for found in damages(filled)}
 
@@ -198,7 +207,7 @@ def test_swapped_originals(filled: Archive) -> None:
 
 
 def test_removed_contents_of_a_record(filled: Archive) -> None:
-    change(filled, "UPDATE record SET body = NULL WHERE number = 4")
+    change(filled, "DELETE FROM record_body WHERE number = 4")
     assert "record 4: its contents were removed" in texts(damages(filled))
 
 
@@ -252,12 +261,11 @@ def rewrite(archive: Archive, forge: Callable[[int, dict[str, Any]], None]) -> N
         row = {"n": record.number, "b": body, "s": text_sha256(body), "p": link, "w": data["labels"]["who"]}
         link = hashes[record.number] = link_hash(record.number, link, row["s"])
         rows.append(row | {"h": link})
-    statement = (
-        "UPDATE record SET body = :b, body_sha256 = :s, previous = :p, hash = :h, who = :w WHERE number = :n"
-    )
+    statement = "UPDATE record SET body_sha256 = :s, previous = :p, hash = :h, who = :w WHERE number = :n"
     with archive.writing("forging") as connection:
         drop_guards(connection, archive)
         connection.execute(text(statement), rows)
+        connection.execute(text("UPDATE record_body SET body = :b WHERE number = :n"), rows)
         connection.execute(text("UPDATE chain SET head = :head"), {"head": link})
 
 
