@@ -12,6 +12,10 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0.dev0"
 
 if TYPE_CHECKING:
+    from hueph.archive.export import export_archive
+    from hueph.archive.importing import import_archive
+    from hueph.archive.store import Archive, open_archive
+    from hueph.archive.verify import verify_archive
     from hueph.batch import find_photos, read_photos
     from hueph.chart import Chart, Marker, Patch, Reference, load_chart, write_chart
     from hueph.charting import calibrate_picture
@@ -45,6 +49,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FLAGS",
+    "Archive",
     "ArchiveError",
     "Chart",
     "ChartError",
@@ -72,23 +77,31 @@ __all__ = [
     "compare_with_expected",
     "draw_overlay",
     "expect_tubes",
+    "export_archive",
     "find_chart",
     "find_photos",
     "flag_sentence",
+    "import_archive",
     "load_chart",
     "load_photo",
+    "open_archive",
     "read_photo",
     "read_photos",
     "readings_json",
     "readings_rows",
     "readings_text",
     "shipped_charts",
+    "verify_archive",
     "write_chart",
     "write_overlay",
 ]
 
 # Where each public name lives. The block above says the same to type checkers; a test keeps them alike.
 _HOMES = {
+    "archive.export": ("export_archive",),
+    "archive.importing": ("import_archive",),
+    "archive.store": ("Archive", "open_archive"),
+    "archive.verify": ("verify_archive",),
     "batch": ("find_photos", "read_photos"),
     "chart": ("Chart", "Marker", "Patch", "Reference", "load_chart", "write_chart"),
     "charting": ("calibrate_picture",),
