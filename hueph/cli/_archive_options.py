@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -11,7 +11,14 @@ if TYPE_CHECKING:
     from hueph.archive.keeping import Keeper
     from hueph.archive.records import Labels
 
-__all__ = ["archive_option", "keeper", "label_options", "labels", "where_to_keep_option"]
+__all__ = [
+    "archive_option",
+    "keeper",
+    "label_options",
+    "labels",
+    "record_calibration",
+    "where_to_keep_option",
+]
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 VARIABLE = "HUEPH_ARCHIVE"
@@ -75,3 +82,32 @@ def keeper(target: str | None, known: dict[str, str | None], corrects: int | Non
         if corrects is not None:
             archive.record(corrects)
     return Keeper(target, labels(**known), corrects)
+
+
+def record_calibration(
+    target: str | None,
+    chart: str,
+    pictures: Sequence[str],
+    found: dict[str, Any],
+    said: tuple[str | None, str | None, str | None, str | None],
+) -> None:
+    """Record a chart file that was just written, with the pictures it came from; nothing without an archive.
+
+    Raises
+    ------
+    ArchiveError
+        The archive cannot be written; the chart file stays.
+    """
+    if target is None:
+        return
+    from hueph._optional import require
+
+    require("sqlalchemy", purpose="keeping an archive", extra="archive")
+    from hueph.archive.keeping import add_calibration
+    from hueph.archive.store import open_archive
+    from hueph.chart import load_chart
+
+    with open_archive(target, create=True) as archive:
+        known = load_chart(chart)
+        record = add_calibration(archive, known, pictures=pictures, payload=found, labels=labels(*said))
+        click.echo(f"record {record.number}  {record.summary}", err=True)

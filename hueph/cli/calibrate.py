@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from hueph.cli import verbose_option
+from hueph.cli._archive_options import label_options, record_calibration, where_to_keep_option
 from hueph.cli._options import json_option
 
 if TYPE_CHECKING:
@@ -75,6 +76,8 @@ def _corner_points(ctx: click.Context, param: click.Parameter, value: str | None
     metavar="OLD",
     help="Instead of writing, say how far the print of chart OLD has drifted.",
 )
+@where_to_keep_option
+@label_options
 @json_option
 @verbose_option
 def calibrate(
@@ -86,6 +89,11 @@ def calibrate(
     preview: str | None,
     force: bool,
     as_json: bool,
+    target: str | None,
+    who: str | None,
+    experiment: str | None,
+    sample: str | None,
+    step: str | None,
     **details: Any,
 ) -> None:
     """Make a chart file from pictures of a printed chart: artwork, a flat scan, or photographs.
@@ -117,6 +125,7 @@ def calibrate(
     if preview:
         save_preview(made, preview, force=force)
     _finish(made, output, force, as_json)
+    record_calibration(target, output, images, made.to_dict(), (who, experiment, sample, step))
 
 
 def _finish(made: Calibration, output: str, force: bool, as_json: bool) -> None:

@@ -255,3 +255,23 @@ def test_demo_builds_verifies_and_exports(tmp_path: Path, capsys: Captured) -> N
     }
     assert main(["archive", "demo", str(tmp_path / "out2"), "--samples", str(tmp_path)]) == 1
     assert "is not the folder of the sample photographs" in capsys.readouterr().err
+
+
+def test_calibrate_records_chart_and_pictures(tmp_path: Path, capsys: Captured) -> None:
+    from PIL import Image, ImageDraw
+
+    picture = Image.new("RGB", (700, 200), (250, 250, 248))
+    for number, colour in enumerate(
+        [(220, 60, 40), (230, 170, 40), (120, 170, 60), (40, 120, 170), (90, 50, 140)]
+    ):
+        ImageDraw.Draw(picture).rectangle((60 + 120 * number, 60, 150 + 120 * number, 150), fill=colour)
+    picture.save(tmp_path / "card.png")
+    chart = str(tmp_path / "chart.toml")
+    words = ["calibrate", str(tmp_path / "card.png"), "--ph", "4,5,6,7,8", "-o", chart]
+    assert main([*words, "--archive", str(tmp_path / "a"), "--who", "Ada"]) == 0
+    with open_archive(tmp_path / "a") as archive:
+        record = archive.record(1)
+        assert (record.kind, record.labels.who) == ("calibration", "Ada")
+        assert archive.data(record.of_role("original")[0].sha256) == (tmp_path / "card.png").read_bytes()
+        assert archive.data(record.of_role("chart")[0].sha256) == (tmp_path / "chart.toml").read_bytes()
+        assert str(tmp_path) not in record.body
