@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import os
+import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,11 +21,13 @@ from hueph.archive.connect import DATABASE_NAME, Place, connect, sentences
 from hueph.archive.originals import Contents, insert_parts, open_contents
 from hueph.archive.records import WITHHELD, Content, Draft, Entry, Link, Record, columns_of, parse_record
 from hueph.archive.schema import chain, content, record, record_body, record_content, record_link
-from hueph.errors import ArchiveError
+from hueph.errors import ArchiveError, InputError
 
 __all__ = ["Archive", "Filter", "open_archive"]
 
 _PAGE = 500
+# The beginning of a time as records state it, down to any part.
+_DATE = re.compile(r"\d{4}(-\d\d(-\d\d(T\d\d(:\d\d(:\d\d)?)?Z?)?)?)?")
 _CHAIN_REMOVED = "the archive's chain was removed from its database; run hueph archive verify"
 _WHOLE = record.outerjoin(record_body, record_body.c.number == record.c.number)
 _BODY_COLUMNS = (
@@ -59,6 +62,14 @@ class Filter:
     since: str = ""
     until: str = ""
     original: str = ""
+
+    def __post_init__(self) -> None:
+        for name in ("since", "until"):
+            value = getattr(self, name)
+            if value and not _DATE.fullmatch(value):
+                raise InputError(
+                    f"the time {name} which records are meant must begin like 2026-03-21T10:00:00Z, got {value!r}"
+                )
 
     def conditions(self) -> list[ColumnElement[bool]]:
         """Return the conditions in SQL."""

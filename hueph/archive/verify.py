@@ -114,6 +114,7 @@ def verify_archive(
     recompute_readings: bool = True,
     anchor: str = "",
     found: Callable[[Finding], None] | None = None,
+    step: Callable[[], None] | None = None,
     most: int = 1000,
 ) -> Verification:
     """Check an archive from end to end.
@@ -127,6 +128,8 @@ def verify_archive(
         A link written down earlier (or its first letters, at least 12): it must still be in the chain.
     found : callable, optional
         Called with each finding as it is made.
+    step : callable, optional
+        Called before each record, to show progress.
     most : int
         How many findings to keep.
 
@@ -145,7 +148,9 @@ def verify_archive(
             "it stands in reports and exports, and at the end of hueph archive verify"
         )
     state = Verification()
-    for finding in _all(archive, state, recompute_readings=recompute_readings, anchor=anchor.lower()):
+    for finding in _all(
+        archive, state, recompute_readings=recompute_readings, anchor=anchor.lower(), step=step
+    ):
         if finding.is_damage:
             state.damages += 1
         else:
@@ -166,13 +171,20 @@ def _note(where: str, text: str) -> Finding:
 
 
 def _all(
-    archive: Archive, state: Verification, *, recompute_readings: bool, anchor: str
+    archive: Archive,
+    state: Verification,
+    *,
+    recompute_readings: bool,
+    anchor: str,
+    step: Callable[[], None] | None,
 ) -> Iterator[Finding]:
     """Make every check, in the order in which the findings are easiest to understand."""
     yield from _guards(archive)
     length, head, imported = _stated_head(archive)
     anchored = not anchor
     for number, row in _numbered(archive):
+        if step is not None:
+            step()
         if row is None:
             yield _damage(f"record {number}", "is missing: it was deleted, or its number changed")
             # Its successor is judged by what it states itself, so that one gap is one finding.

@@ -283,12 +283,22 @@ def verify(target: str, quick: bool, anchor: str, as_json: bool) -> int:
     """
     from hueph.archive.verify import verify_archive
 
-    def tell(finding: Finding) -> None:
-        if not as_json:
-            click.echo(str(finding))
-
     with _open(target) as opened:
-        result = verify_archive(opened, recompute_readings=not quick, anchor=anchor, found=tell)
+        progress = Progress(opened.length, "records")
+
+        def tell(finding: Finding) -> None:
+            if not as_json:
+                progress.clear()
+                click.echo(str(finding))
+
+        def step() -> None:
+            progress.show()
+            progress.step()
+
+        result = verify_archive(
+            opened, recompute_readings=not quick, anchor=anchor, found=tell, step=None if quick else step
+        )
+        progress.clear()
     if as_json:
         click.echo(json.dumps(result.to_dict()))
     else:

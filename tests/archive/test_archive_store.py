@@ -130,6 +130,11 @@ def test_filters(filled: Archive) -> None:
     assert filled.values("experiment") == ["feed", "other"]
 
 
+def test_time_that_is_none_is_refused() -> None:
+    with pytest.raises(InputError, match="must begin like 2026-03-21T10:00:00Z, got 'yesterday'"):
+        Filter(since="yesterday")
+
+
 def test_several_records_come_together_or_not_at_all(archive: Archive) -> None:
     drafts = [Draft("note", {"text": "a"}), Draft("note", {"text": "b"}, links=(Link(9, "notes"),))]
     with pytest.raises(ArchiveError, match="no record 9"):
