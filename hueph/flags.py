@@ -62,6 +62,15 @@ FLAGS: dict[str, tuple[str, str]] = {
         "the colour lies at or beyond the end of the chart",
         "use an indicator or chart that goes further",
     ),
+    # comparing
+    "pairing-doubtful": (
+        "two tubes look as if they had changed places between the photographs",
+        "check the figure; pair the tubes by hand with --pair",
+    ),
+    "conflict": (
+        "two readings of one sample exclude each other",
+        "check which indicator and which sample went into each tube",
+    ),
     "small-core": ("little of the liquid is free of rims and reflections", "go nearer, use more liquid"),
     "coloured-backing": ("the backing is coloured or dark", "stand the tubes in front of white paper"),
 }

@@ -25,7 +25,17 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("expecting", "_expecting_causes", "_expecting_tubes"),
     ("comparing", "buffering", "titration", "video"),
     # Below the archive, because a record holds the annotated picture.
-    ("report", "cards", "plots", "plots_chemistry", "overlay", "_overlay_panel", "card"),
+    (
+        "report",
+        "comparison_report",
+        "comparison_figure",
+        "cards",
+        "plots",
+        "plots_chemistry",
+        "overlay",
+        "_overlay_panel",
+        "card",
+    ),
     ("archive",),
     ("batch",),
     ("cli", "web"),

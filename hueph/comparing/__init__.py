@@ -1,1 +1,1 @@
-"""Before and after: the joint uncertainty of two tubes."""
+"""Compare tubes: what changed between two, whether a buffer held, whole experiments."""

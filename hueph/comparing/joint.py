@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from hueph._types import FloatArray
+from hueph._types import BoolArray, FloatArray
 from hueph.errors import InputError
 
 __all__ = ["JointPh", "joint_ph", "normal_score"]
@@ -23,6 +23,7 @@ __all__ = ["JointPh", "joint_ph", "normal_score"]
 _SCORES: FloatArray = np.linspace(-4.0, 4.0, 161)
 # No two readings are tied so closely that one tells the other exactly.
 _MOST_CORRELATION = 0.98
+_FAR_PH = 1000.0
 
 Density = tuple[FloatArray, FloatArray]
 
@@ -46,12 +47,16 @@ class JointPh:
         """PH after minus before, shape (m,)."""
         return np.asarray(self.after - self.before)
 
-    def probability(self, holds: FloatArray) -> float:
+    def probability(self, holds: BoolArray) -> float:
         """Return the probability of the pairs for which `holds` (array of bool, shape (m,)) is true."""
         return float(self.weight @ holds)
 
     def quantile(self, values: FloatArray, share: float) -> float:
-        """Return the value below which `share` of the probability lies; `values` has shape (m,)."""
+        """Return the value below which `share` of the probability lies; `values` has shape (m,).
+
+        Infinite values are taken as -1000 and 1000, far beyond any pH.
+        """
+        values = np.clip(values, -_FAR_PH, _FAR_PH)
         order = np.argsort(values, kind="stable")
         total = np.cumsum(self.weight[order])
         # Each pair's probability is taken as spread evenly up to and after its place.

@@ -1,0 +1,223 @@
+"""Did the buffer hold? A verdict on a change of pH, with its reason in one sentence."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from hueph.comparing.change import TubeChange
+from hueph.comparing.colours import COLOUR_CHANGE_DELTA_E, colour_verdict
+from hueph.comparing.expected import ExpectedChange
+from hueph.comparing.wording import digits_of, range_text, signed
+from hueph.errors import InputError
+from hueph.interval import format_ph
+from hueph.results import Reading
+
+__all__ = ["HOLD_PH", "SPENT_PH", "VERDICTS", "Judgement", "change_text", "judge_change"]
+
+VERDICTS = ("held", "shifted", "exhausted", "undecided")
+HOLD_PH = 0.5
+"""Largest change of pH that still counts as held: what a universal strip shows the eye."""
+SPENT_PH = 2.0
+"""Change from which a buffer counts as exhausted when its recipe is not known.
+
+A buffer works within about 1 of its pKa (a third of its greatest capacity is left there: 40/121,
+Van Slyke's equation), a band 2 wide: whatever has moved further has left it.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A verdict on one change.
+
+    Attributes
+    ----------
+    verdict : str
+        One of `VERDICTS`.
+    reason : str
+        One sentence to copy into a notebook.
+    colour : str
+        "changed" or "no visible change" by colour alone, when no pH can be stated; else "".
+    hold_ph : float
+        Largest change that counts as held.
+    as_expected : bool or None
+        Whether the change agrees with the recipe's; None without a recipe or without a range.
+    expected : ExpectedChange or None
+    """
+
+    verdict: str
+    reason: str
+    colour: str
+    hold_ph: float
+    as_expected: bool | None = None
+    expected: ExpectedChange | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON-ready form."""
+        known: dict[str, Any] = {"verdict": self.verdict, "reason": self.reason, "hold_ph": self.hold_ph}
+        if self.colour:
+            known["colour_verdict"] = self.colour
+        if self.expected is not None:
+            known["expected"] = self.expected.to_dict() | {"agrees": self.as_expected}
+        return known
+
+
+def judge_change(
+    change: TubeChange, *, hold_ph: float = HOLD_PH, expected: ExpectedChange | None = None
+) -> Judgement:
+    """Judge whether a buffer held.
+
+    Parameters
+    ----------
+    change : TubeChange
+    hold_ph : float
+        Largest change that counts as held, pH; above 0.
+    expected : ExpectedChange, optional
+        From the recipe. What it expects of a buffer that is not used up widens what counts as held,
+        and exhaustion is judged by the pH at which a partner is used up.
+
+    Returns
+    -------
+    Judgement
+
+    Raises
+    ------
+    InputError
+        `hold_ph` is not above 0.
+
+    Notes
+    -----
+    A verdict is given when its probability is at least the coverage of the change; otherwise the
+    answer is "undecided". What lies beyond the card counts as anywhere from the card's end on.
+    """
+    if not (math.isfinite(hold_ph) and hold_ph > 0.0):
+        raise InputError(f"the change that still counts as held must be above 0, got {hold_ph!r}")
+    if not change.has_ph:
+        return _by_colour(change, hold_ph, expected)
+    aim = 0.0 if expected is None or expected.is_spent else expected.change
+    low, high = min(aim, 0.0) - hold_ph, max(aim, 0.0) + hold_ph
+    held = change.surely((change.lowest >= low) & (change.highest <= high))
+    up, down = change.surely(change.lowest > high), change.surely(change.highest < low)
+    agrees = _agrees(change, expected)
+    if max(up, down) >= change.coverage:
+        spent = _spent(change, expected, rising=up >= down)
+        verdict = "exhausted" if spent >= change.coverage else "shifted"
+    elif held >= change.coverage:
+        verdict = "held"
+    else:
+        verdict = "undecided"
+    reason = _reason(change, verdict, (low, high), expected, agrees)
+    return Judgement(verdict, reason, "", hold_ph, agrees, expected)
+
+
+def _spent(change: TubeChange, expected: ExpectedChange | None, *, rising: bool) -> float:
+    """Probability that the buffer is used up."""
+    limit = None if expected is None else expected.spent_above if rising else expected.spent_below
+    if limit is None:
+        return change.surely(change.lowest > SPENT_PH if rising else change.highest < -SPENT_PH)
+    return change.surely(change.after_lowest > limit if rising else change.after_highest < limit)
+
+
+def _agrees(change: TubeChange, expected: ExpectedChange | None) -> bool | None:
+    """Say whether observed and expected range of the change overlap."""
+    if expected is None or change.interval is None:
+        return None
+    known = expected.interval(change.coverage)
+    assert known.low is not None  # closed by construction
+    assert known.high is not None
+    low, high = change.interval.low, change.interval.high
+    return (low is None or known.high >= low) and (high is None or known.low <= high)
+
+
+def _by_colour(change: TubeChange, hold_ph: float, expected: ExpectedChange | None) -> Judgement:
+    """Compare colours when there is no pH."""
+    verdict = colour_verdict(change.delta_e)
+    why = ", ".join(flag for flag in change.flags if flag in _NO_PH) or "no reading"
+    more = (
+        f"more than the {COLOUR_CHANGE_DELTA_E:g} by which pictures of one liquid may differ"
+        if verdict == "changed"
+        else f"within the {COLOUR_CHANGE_DELTA_E:g} by which pictures of one liquid may differ"
+    )
+    reason = (
+        f"By colour alone: {verdict} ({change.delta_e:.0f} CIEDE2000, {more}); "
+        f"no change of pH can be stated ({why})."
+    )
+    return Judgement("undecided", reason, verdict, hold_ph, None, expected)
+
+
+_NO_PH = ("no-strip", "no-colour", "turbid", "off-chart-colour", "small-core", "conflict")
+
+
+def _reason(
+    change: TubeChange,
+    verdict: str,
+    limits: tuple[float, float],
+    expected: ExpectedChange | None,
+    agrees: bool | None,
+) -> str:
+    """Put a verdict into one sentence."""
+    words = {
+        "held": "The buffer held",
+        "shifted": "The pH shifted",
+        "exhausted": "The buffer is exhausted",
+        "undecided": "Undecided",
+    }[verdict]
+    parts = [f"{words}: {change_text(change)}"]
+    limit = max(abs(limits[0]), abs(limits[1]))
+    if verdict == "held":
+        parts.append(f"no more than {format_ph(limit)}")
+    elif verdict == "undecided":
+        parts.append(_why_undecided(change, limit))
+    if change.could_hide is not None and verdict != "exhausted" and not change.visible:
+        parts.append(
+            f"no change is visible, but one of up to {format_ph(change.could_hide)} could hide "
+            "with this card and indicator"
+        )
+    if verdict == "exhausted" and expected is not None:
+        end = expected.spent_above if (change.delta_ph or 1.0) > 0 else expected.spent_below
+        if end is not None:
+            parts.append(f"past pH {format_ph(end)}, where a partner of the buffer is used up")
+    if expected is not None:
+        parts.append(_beside_recipe(expected, agrees))
+    return ", ".join(parts[:2]) + "".join(f"; {part}" for part in parts[2:]) + "."
+
+
+def _why_undecided(change: TubeChange, limit: float) -> str:
+    """Say what stands in the way of a verdict."""
+    if change.interval is None:
+        return "both colours lie beyond the same end of the card, which shows nothing there"
+    if change.interval.low is None or change.interval.high is None:
+        return "a colour lies at or beyond the end of the card, so the change has no limit on that side"
+    if "ambiguous" in change.flags:
+        return "a colour fits two pH ranges"
+    return f"which leaves open whether it is more than {format_ph(limit)}"
+
+
+def _beside_recipe(expected: ExpectedChange, agrees: bool | None) -> str:
+    """Set the recipe beside the change."""
+    text = f"the recipe expects {signed(expected.change)}"
+    if agrees is not None:
+        text += ", in agreement" if agrees else ", which does not agree"
+    if expected.water_ph is not None:
+        text += f" (plain water would end at {format_ph(expected.water_ph)})"
+    return text
+
+
+def change_text(change: TubeChange) -> str:
+    """Say how far the pH moved, with its range."""
+    seen = change.interval
+    if seen is None:
+        return "nothing can be said about the change of pH"
+    start, end = change.before.reading, change.after.reading
+    if seen.low is None or seen.high is None:
+        return f"the pH went from {_value_text(start)} to {_value_text(end)}, a change of {range_text(seen)}"
+    middle = "" if change.delta_ph is None else f"{signed(change.delta_ph, digits_of(seen))} "
+    return f"the pH changed by {middle}({range_text(seen)})"
+
+
+def _value_text(reading: Reading) -> str:
+    """PH of a reading in a few words."""
+    if reading.ph is not None:
+        return format_ph(reading.ph)
+    return str(reading.interval).rpartition(",")[0]

@@ -1,0 +1,29 @@
+"""Changes of pH in words: signs, digits, ranges."""
+
+from __future__ import annotations
+
+from hueph.interval import Interval
+
+__all__ = ["digits_of", "range_text", "signed"]
+
+
+def range_text(interval: Interval) -> str:
+    """Write a range of changes: "-0.1 to +0.3, 95 %" or "+4.8 or more, 95 %"."""
+    digits, percent = digits_of(interval), f"{100 * interval.coverage:.3g} %"
+    if interval.low is None and interval.high is not None:
+        return f"{signed(interval.high, digits)} or less, {percent}"
+    if interval.high is None and interval.low is not None:
+        return f"{signed(interval.low, digits)} or more, {percent}"
+    assert interval.low is not None  # an interval has a limit
+    assert interval.high is not None
+    return f"{signed(interval.low, digits)} to {signed(interval.high, digits)}, {percent}"
+
+
+def signed(value: float, digits: int = 1) -> str:
+    """Write a change with its sign, never as minus nothing."""
+    rounded = round(value, digits) + 0.0
+    return f"{rounded:+.{digits}f}" if rounded else f"{0:.{digits}f}"
+
+
+def digits_of(interval: Interval) -> int:
+    return 2 if interval.width < 0.15 else 1
