@@ -23,6 +23,7 @@ _NOISY, _NOISY_SIDE = 1.6, 700  # CIELAB units; pixels
 _RANKS = {"separate": 0, "unequal": 0, "bar": 1, "extended": 2, "completed": 2}
 _WITH_PRINT = 10.0  # score of inferred patches with print beside them
 _STEEPEST = 0.08  # slope of a row or column in the picture
+_VISIBLE_STEP, _VISIBLE_SHARE = 0.25, 0.7  # CIEDE76 between touching patches, and how many must show one
 _FAINT = 0.45  # CIEDE76 by which the mean of a pale patch must differ from the paper
 _TURN_WORTH_UNDOING = 0.15  # degrees; less moves an edge by under a pixel
 
@@ -205,7 +206,7 @@ def choose(view: _View, regions: Regions, count: int, *, strict: bool) -> Arrang
     regions : Regions
     count : int
     strict : bool
-        The picture shows other things too: infer no patch without print beside it.
+        The picture shows other things too: infer no patch.
 
     Raises
     ------
@@ -216,8 +217,10 @@ def choose(view: _View, regions: Regions, count: int, *, strict: bool) -> Arrang
     for proposed in arrangements(regions, count, view.lab.shape[:2]):
         if kept and _RANKS[proposed.kind] > _RANKS[kept[-1][1].kind]:
             break
+        if strict and _RANKS[proposed.kind] == 2:
+            break
         judged = _judged(view, proposed)
-        if judged is not None and not (strict and _RANKS[proposed.kind] == 2 and judged[0] < _WITH_PRINT):
+        if judged is not None:
             kept.append(judged)
     if not kept:
         raise ChartError(_count_text(count, _rough_count(view, regions)))
@@ -271,20 +274,18 @@ def _aligned(view: _View, found: Arrangement) -> Arrangement:
     profile = np.median(strip, axis=0).astype(np.float64)
     sums = np.concatenate([np.zeros((1, 6)), np.cumsum(np.c_[profile, profile**2], axis=0)])
     shifts = np.arange(-0.3, 0.301, 0.05) * part
-    best = (np.inf, low, high)
-    for start in low + shifts:
-        for end in high + shifts:
-            cuts = np.linspace(start, end, len(boxes) + 1)
-            size = (end - start) / len(boxes)
-            first = np.clip(np.rint(cuts[:-1] + 0.06 * size), 0, len(profile)).astype(int)
-            last = np.clip(np.rint(cuts[1:] - 0.06 * size), 0, len(profile)).astype(int)
-            number = np.maximum(last - first, 1)[:, None]
-            total = sums[last] - sums[first]
-            spread = (total[:, 3:] - total[:, :3] ** 2 / number) / number
-            # Of equally good cuts, those next to the seen ends.
-            cost = float(spread.sum()) + 0.02 * (abs(start - low) + abs(end - high)) / part
-            best = min(best, (cost, start, end))
-    edges = np.linspace(best[1], best[2], len(boxes) + 1)
+    start, end = (axis_.ravel() for axis_ in np.meshgrid(low + shifts, high + shifts, indexing="ij"))
+    size = (end - start) / len(boxes)
+    cuts = start[:, None] + size[:, None] * np.arange(len(boxes) + 1)
+    margin = 0.06 * size[:, None]  # edges are blurred
+    first = np.clip(np.rint(cuts[:, :-1] + margin), 0, len(profile)).astype(int)
+    last = np.clip(np.rint(cuts[:, 1:] - margin), 0, len(profile)).astype(int)
+    number = np.maximum(last - first, 1)[..., None]
+    total = sums[last] - sums[first]
+    spread = (total[..., 3:] - total[..., :3] ** 2 / number) / number
+    # Of equally good cuts, those next to the seen ends.
+    cost = spread.sum(axis=(1, 2)) + 0.02 * (np.abs(start - low) + np.abs(end - high)) / part
+    edges = cuts[int(np.argmin(cost))]
     moved = boxes.copy()
     moved[:, axis], moved[:, axis + 2] = edges[:-1], edges[1:]
     return Arrangement(moved, found.seen, found.kind, found.layout)
@@ -410,6 +411,9 @@ class Cells:
         """How well these are patches (0: not at all)."""
         steps = np.linalg.norm(np.diff(self.colour, axis=0), axis=1)
         if kind == "bar":
+            # Equal neighbours come from cutting one patch in two.
+            if float(np.mean(steps > max(_VISIBLE_STEP, 0.5 * self.noise))) < _VISIBLE_SHARE:
+                return 0.0
             misfit = float((self.uneven**2).sum() / ((steps**2).sum() + 1e-9))
             worst = float(np.max(self.uneven - 0.35 * np.maximum(np.r_[steps, 0], np.r_[0, steps])))
             if (
