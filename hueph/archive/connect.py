@@ -23,6 +23,8 @@ DATABASE_NAME = "archive.sqlite"
 CONTENTS_NAME = "contents"
 # How long a writer waits for another before it gives up, seconds.
 PATIENCE_S = 30
+# Hashes arrive in no order, so that in a large archive every addition touches the indexes all over.
+CACHE_KB = 16_000
 # A transaction that was acknowledged survives a power cut, not only a killed program.
 SYNCHRONOUS = "FULL"
 _OWN_NAMES = {
@@ -185,6 +187,7 @@ def _folder(folder: Path, *, create: bool, read_only: bool) -> Place:
         if not read_only:
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute(f"PRAGMA synchronous = {SYNCHRONOUS}")
+            connection.execute(f"PRAGMA cache_size = -{CACHE_KB}")
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:

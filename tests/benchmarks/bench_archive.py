@@ -208,10 +208,18 @@ def verify_and_tell(target: str) -> None:
         start = time.perf_counter()
         result = verify_archive(archive, recompute_readings=False)
         took = time.perf_counter() - start
-    unit = 1e6 if sys.platform == "darwin" else 1e3
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
+    peak = own_peak_mb()
     word = "sound" if result.is_sound else "DAMAGED"
     print(f"verify, quick: {word}, {result.records} records in {took:.1f} s, peak {peak:.0f} MB")
+
+
+def own_peak_mb() -> float:
+    """Return this process's peak memory; Linux's ru_maxrss would also count the process that started it."""
+    status = Path("/proc/self/status")
+    if status.exists():
+        (line,) = [line for line in status.read_text().splitlines() if line.startswith("VmHWM:")]
+        return float(line.split()[1]) / 1e3
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1e6 if sys.platform == "darwin" else 1e3)
 
 
 def killing(target: str, folder: Path, kills: int) -> None:
