@@ -17,8 +17,14 @@ if TYPE_CHECKING:
     from hueph.archive.store import Archive, open_archive
     from hueph.archive.verify import verify_archive
     from hueph.batch import find_photos, read_photos
+    from hueph.buffering import Judgement, judge_change
     from hueph.chart import Chart, Marker, Patch, Reference, load_chart, write_chart
     from hueph.charting import calibrate_picture
+    from hueph.comparing.change import Observation, TubeChange, compare_tubes, observe
+    from hueph.comparing.photos import Comparison, PairResult, compare_photos, compare_readings
+    from hueph.comparing.running import ExperimentResult, run_experiment
+    from hueph.comparison_figure import write_comparison_figure
+    from hueph.comparison_report import comparison_json, comparison_text, experiment_text
     from hueph.errors import (
         ArchiveError,
         ChartError,
@@ -53,14 +59,19 @@ __all__ = [
     "ArchiveError",
     "Chart",
     "ChartError",
+    "Comparison",
     "ExpectedComparison",
     "ExpectedTube",
+    "ExperimentResult",
     "HuephError",
     "InputError",
     "Interval",
+    "Judgement",
     "Marker",
     "MissingDependency",
     "NotFittedError",
+    "Observation",
+    "PairResult",
     "Patch",
     "PatchReading",
     "Photo",
@@ -70,29 +81,40 @@ __all__ = [
     "RecipeError",
     "Reference",
     "StripNotFound",
+    "TubeChange",
     "TubeExpectation",
     "TubesNotFound",
     "attach_expected",
     "calibrate_picture",
+    "compare_photos",
+    "compare_readings",
+    "compare_tubes",
     "compare_with_expected",
+    "comparison_json",
+    "comparison_text",
     "draw_overlay",
     "expect_tubes",
+    "experiment_text",
     "export_archive",
     "find_chart",
     "find_photos",
     "flag_sentence",
     "import_archive",
+    "judge_change",
     "load_chart",
     "load_photo",
+    "observe",
     "open_archive",
     "read_photo",
     "read_photos",
     "readings_json",
     "readings_rows",
     "readings_text",
+    "run_experiment",
     "shipped_charts",
     "verify_archive",
     "write_chart",
+    "write_comparison_figure",
     "write_overlay",
 ]
 
@@ -103,8 +125,14 @@ _HOMES = {
     "archive.store": ("Archive", "open_archive"),
     "archive.verify": ("verify_archive",),
     "batch": ("find_photos", "read_photos"),
+    "buffering": ("Judgement", "judge_change"),
     "chart": ("Chart", "Marker", "Patch", "Reference", "load_chart", "write_chart"),
     "charting": ("calibrate_picture",),
+    "comparing.change": ("Observation", "TubeChange", "compare_tubes", "observe"),
+    "comparing.photos": ("Comparison", "PairResult", "compare_photos", "compare_readings"),
+    "comparing.running": ("ExperimentResult", "run_experiment"),
+    "comparison_figure": ("write_comparison_figure",),
+    "comparison_report": ("comparison_json", "comparison_text", "experiment_text"),
     "errors": (
         "ArchiveError",
         "ChartError",

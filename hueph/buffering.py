@@ -26,6 +26,10 @@ A buffer works within about 1 of its pKa (a third of its greatest capacity is le
 Van Slyke's equation), a band 2 wide: whatever has moved further has left it.
 """
 
+# Below this capacity, mol/L per unit of pH, a liquid counts as unbuffered: a drop of 0.1 mol/L in 5 mL
+# (0.001 mol/L) moves it by 10 units or to the end of its reach.
+_NO_BUFFER_MOLAR = 1e-4
+
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
@@ -74,7 +78,7 @@ def judge_change(
     hold_ph : float
         Largest change that counts as held, pH; above 0.
     expected : ExpectedChange, optional
-        From the recipe. What it expects of a buffer that is not used up widens what counts as held,
+        From the recipe. What it expects, up to `hold_ph`, widens what counts as held on that side,
         and exhaustion is judged by the pH at which a partner is used up.
 
     Returns
@@ -95,7 +99,9 @@ def judge_change(
         raise InputError(f"the change that still counts as held must be above 0, got {hold_ph!r}")
     if not change.has_ph:
         return _by_colour(change, hold_ph, expected)
-    aim = 0.0 if expected is None or expected.is_spent else expected.change
+    aim = 0.0
+    if expected is not None and not expected.is_spent and abs(expected.change) <= hold_ph:
+        aim = expected.change
     low, high = min(aim, 0.0) - hold_ph, max(aim, 0.0) + hold_ph
     held = change.surely((change.lowest >= low) & (change.highest <= high))
     up, down = change.surely(change.lowest > high), change.surely(change.highest < low)
@@ -163,24 +169,28 @@ def _reason(
         "exhausted": "The buffer is exhausted",
         "undecided": "Undecided",
     }[verdict]
-    parts = [f"{words}: {change_text(change)}"]
+    if verdict == "exhausted" and expected is not None and expected.start_capacity < _NO_BUFFER_MOLAR:
+        words = "There was no buffer to hold"
+    first = f"{words}: {change_text(change)}"
     limit = max(abs(limits[0]), abs(limits[1]))
     if verdict == "held":
-        parts.append(f"no more than {format_ph(limit)}")
+        first += f", no more than {format_ph(limit)}"
     elif verdict == "undecided":
-        parts.append(_why_undecided(change, limit))
+        first += f", {_why_undecided(change, limit)}"
+    parts = [first]
     if change.could_hide is not None and verdict != "exhausted" and not change.visible:
         parts.append(
             f"no change is visible, but one of up to {format_ph(change.could_hide)} could hide "
             "with this card and indicator"
         )
     if verdict == "exhausted" and expected is not None:
-        end = expected.spent_above if (change.delta_ph or 1.0) > 0 else expected.spent_below
+        rising = change.surely(change.lowest > 0.0) >= change.coverage
+        end = expected.spent_above if rising else expected.spent_below
         if end is not None:
             parts.append(f"past pH {format_ph(end)}, where a partner of the buffer is used up")
     if expected is not None:
         parts.append(_beside_recipe(expected, agrees))
-    return ", ".join(parts[:2]) + "".join(f"; {part}" for part in parts[2:]) + "."
+    return "; ".join(parts) + "."
 
 
 def _why_undecided(change: TubeChange, limit: float) -> str:

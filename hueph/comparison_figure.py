@@ -156,7 +156,7 @@ def _draw_row(
     _draw_card(pen, (MARGIN + CROP_WIDE + 20, high), card)
     left = MARGIN + 2 * CROP_WIDE + CARD_WIDE + 90
     _draw_axis(pen, (left, high + 8, WIDTH - MARGIN, high + 130), pair)
-    _draw_words(pen, (left, high + 166), pair)
+    _draw_words(pen, (left, high + (166 if change.has_ph else 8)), pair)
 
 
 def _said(seen: Observation) -> str:
@@ -168,8 +168,9 @@ def _said(seen: Observation) -> str:
 
 
 def _crop(photo: Photo, reading: Reading, size: tuple[int, int]) -> Image:
-    """Cut the liquid with its surroundings out of the photograph, fitted into `size`."""
+    """Cut the liquid, outlined, with its surroundings out of the photograph, fitted into `size`."""
     from PIL import Image as PillowImage
+    from PIL import ImageDraw
 
     quad = photo.to_working(reading.liquid)
     centre, half = quad.mean(axis=0), 0.5 * np.ptp(quad, axis=0) * 1.35
@@ -182,9 +183,11 @@ def _crop(photo: Photo, reading: Reading, size: tuple[int, int]) -> Image:
         return PillowImage.new("RGB", size, PALE)
     codes = _srgb(photo, slice(upper, lower), slice(left, right))
     cut = PillowImage.fromarray(codes)
-    cut.thumbnail(size)
     scale = min(size[0] / cut.width, size[1] / cut.height)
     cut = cut.resize((max(1, round(cut.width * scale)), max(1, round(cut.height * scale))))
+    outline = [tuple(point) for point in (quad - (left, upper)) * scale]
+    for colour, thick in ((INK, 5), (PAPER, 2)):
+        ImageDraw.Draw(cut).line([*outline, outline[0]], fill=colour, width=thick)
     framed = PillowImage.new("RGB", size, PALE)
     framed.paste(cut, ((size[0] - cut.width) // 2, (size[1] - cut.height) // 2))
     return framed
@@ -267,14 +270,14 @@ def _draw_axis(pen: ImageDraw, box: tuple[float, float, float, float], pair: Pai
     for ph in range(int(np.ceil(start)), int(np.floor(end)) + 1):
         pen.line([(at(ph), bottom), (at(ph), bottom + 8)], fill=INK, width=2)
         pen.text((at(ph), bottom + 10), str(ph), fill=INK, font=font(SMALL), anchor="ma")
-    heights = (top + 0.3 * (bottom - top), top + 0.72 * (bottom - top))
+    heights = (top + 0.33 * (bottom - top), top + 0.79 * (bottom - top))
     rows = zip((change.before, change.after), heights, (False, True), marks or (None, None), strict=True)
     for seen, height, hollow, mark in rows:
         _draw_range(pen, seen.reading, height, at, (start, end), hollow)
         if mark is not None:
-            x = at(mark)
+            x, y = at(mark), height - 25
             for way in (-1, 1):
-                pen.line([(x - 9, height - 9 * way), (x + 9, height + 9 * way)], fill=INK, width=4)
+                pen.line([(x - 8, y - 8 * way), (x + 8, y + 8 * way)], fill=INK, width=4)
 
 
 def _draw_range(

@@ -9,7 +9,7 @@ from typing import Any, TextIO
 
 from hueph.comparing.photos import Comparison, PairResult
 from hueph.comparing.running import ExperimentResult, SampleResult
-from hueph.comparing.wording import range_text, signed
+from hueph.comparing.wording import range_text, signed, two_digits
 from hueph.flags import FLAGS, flag_sentence
 from hueph.interval import Interval, format_ph
 from hueph.report import reading_line
@@ -101,7 +101,7 @@ def _capacity_text(pair: PairResult) -> str:
     assert pair.capacity is not None  # asked by the caller
     text = f"buffer capacity {pair.capacity} per pH unit"
     if pair.capacity.theory is not None:
-        text += f"; the recipe gives {1000.0 * pair.capacity.theory:.2g} mM"
+        text += f"; the recipe gives {two_digits(1000.0 * pair.capacity.theory)} mM"
     return text
 
 
@@ -110,11 +110,12 @@ def _resistance_text(limits: tuple[float | None, float | None]) -> str:
     low, high = limits
     if low is None and high is None:
         return "how it compares with plain water cannot be said"
-    if high is None:
-        return f"moved at least {low:.2g} times less than plain water"
+    if low is not None and high is None:
+        return f"moved at least {two_digits(low)} times less than plain water"
+    assert high is not None  # one of them is there
     if low is None:
-        return f"moved at most {high:.2g} times less than plain water"
-    return f"moved {low:.2g} to {high:.2g} times less than plain water"
+        return f"moved at most {two_digits(high)} times less than plain water"
+    return f"moved {two_digits(low)} to {two_digits(high)} times less than plain water"
 
 
 def _flag_lines(pairs: Sequence[PairResult]) -> list[str]:
@@ -201,9 +202,10 @@ def _times(limits: tuple[float | None, float | None]) -> str:
     low, high = limits
     if low is None and high is None:
         return "-"
-    if high is None:
-        return f"{low:.2g} or more"
-    return f"up to {high:.2g}" if low is None else f"{low:.2g} to {high:.2g}"
+    if low is not None and high is None:
+        return f"{two_digits(low)} or more"
+    assert high is not None  # one of them is there
+    return f"up to {two_digits(high)}" if low is None else f"{two_digits(low)} to {two_digits(high)}"
 
 
 def _ph(reading: Reading) -> str:

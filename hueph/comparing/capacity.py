@@ -9,6 +9,7 @@ from typing import Any
 
 from hueph.comparing.change import TubeChange
 from hueph.comparing.expected import ExpectedChange
+from hueph.comparing.wording import two_digits
 from hueph.errors import InputError
 
 __all__ = ["BufferCapacity", "buffer_capacity"]
@@ -124,7 +125,7 @@ def _stretched(limit: float | None, value: float | None, spread: float) -> float
 
 def _amount(molar: float | None) -> str:
     """Write mol/L per pH in mmol."""
-    return "?" if molar is None else f"{1000.0 * molar:.2g} mM"
+    return "?" if molar is None else f"{two_digits(1000.0 * molar)} mM"
 
 
 def _significant(value: float | None) -> float | None:

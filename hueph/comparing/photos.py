@@ -178,8 +178,12 @@ def compare_readings(
     Parameters
     ----------
     readings : sequence of PhotoReadings
-    pairs, labels, coverage, hold_ph, expected_delta
-        As for `compare_photos`.
+    pairs : sequence of (int, int), optional
+    labels : sequence of sequences of str, optional
+    coverage : float
+    hold_ph : float
+    expected_delta : float, optional
+        All as for `compare_photos`.
 
     Returns
     -------

@@ -12,7 +12,7 @@ from hueph.buffering import judge_change
 from hueph.chart import Chart, load_chart
 from hueph.chemistry.expectation import Expectation, ExpectedStep, expect_recipe
 from hueph.chemistry.recipe import Recipe, RecipeStep, load_recipe
-from hueph.chemistry.sentences import parse_sentence
+from hueph.chemistry.sentences import Add, Amount, parse_sentence
 from hueph.chemistry.species import load_species
 from hueph.comparing.capacity import BufferCapacity, buffer_capacity
 from hueph.comparing.change import Observation, TubeChange, compare_tubes, observe
@@ -24,7 +24,7 @@ from hueph.reading import read_photo
 from hueph.results import PhotoReadings
 from hueph.shipped import find_chart
 
-__all__ = ["ExperimentResult", "SampleResult", "run_experiment"]
+__all__ = ["ExperimentResult", "SampleResult", "expected_course", "run_experiment"]
 
 Reader = Callable[[str, Chart, float], PhotoReadings]
 
@@ -185,7 +185,7 @@ def _run_sample(
         change = _best_change(start, end, coverage)
         expected = chemistry.change(sample, number)
         judgement = judge_change(change, hold_ph=plan.hold_ph, expected=expected)
-        added = "; ".join(one.text for one in sample.additions[: number + 1])
+        added = _together([one.text for one in sample.additions[: number + 1]])
         texts = (*start.outliers, *end.outliers, start.conflict, end.conflict)
         notes = tuple(text for text in texts if text)
         capacity = _capacity(plan, sample, number, change, expected, chemistry)
@@ -193,6 +193,20 @@ def _run_sample(
     before = chemistry.start(sample)
     ph, std = (None, None) if before is None else (before.ph, before.ph_std)
     return SampleResult(sample, start, ph, std, tuple(stages))
+
+
+def _together(texts: list[str]) -> str:
+    """Say what was added in all: equal solutions are summed up."""
+    totals: dict[tuple[str, bool], float] = {}
+    for text in texts:
+        sentence = parse_sentence(f"add {text} to it")
+        assert isinstance(sentence, Add)  # the experiment file was checked
+        for part in sentence.parts:
+            assert part.amount is not None
+            key = (part.what, part.amount.in_drops)
+            totals[key] = totals.get(key, 0.0) + part.amount.value
+    parts = [f"{Amount(value, drops)} of {what}" for (what, drops), value in totals.items()]
+    return " and ".join(parts)
 
 
 def _best_change(start: Combined, end: Combined, coverage: float) -> TubeChange:
@@ -287,16 +301,45 @@ def _ratio(
 # ---------------------------------------------------------------- chemistry
 
 
+def expected_course(plan: Experiment, recipe: Recipe | None = None) -> dict[str, list[ExpectedStep]]:
+    """Return what the recipe makes of every sample, without looking at a photograph.
+
+    Parameters
+    ----------
+    plan : Experiment
+    recipe : Recipe, optional
+        In place of the one the experiment names.
+
+    Returns
+    -------
+    dict of str to list of ExpectedStep
+        Before any addition, then after each; samples without a step of the recipe are left out.
+
+    Raises
+    ------
+    RecipeError
+        A line of either file is wrong.
+    """
+    chemistry = _Chemistry(plan, recipe)
+    course = {}
+    for sample in plan.samples:
+        start = chemistry.start(sample)
+        if start is not None and chemistry.made is not None:
+            later = [chemistry.names[sample.name, number] for number in range(len(sample.additions))]
+            course[sample.name] = [start, *(chemistry.made.step(name) for name in later)]
+    return course
+
+
 class _Chemistry:
     """The recipe with the experiment's additions carried out on paper."""
 
-    def __init__(self, plan: Experiment) -> None:
+    def __init__(self, plan: Experiment, recipe: Recipe | None = None) -> None:
         self.plan = plan
         self.names: dict[tuple[str, int], str] = {}
         self.water: dict[tuple[str, int], str] = {}
         self.made: Expectation | None = None
         if plan.recipe is not None:
-            self.made = expect_recipe(self._extended(load_recipe(plan.recipe)))
+            self.made = expect_recipe(self._extended(recipe or load_recipe(plan.recipe)))
 
     @property
     def cautions(self) -> tuple[str, ...]:

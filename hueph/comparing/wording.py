@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hueph.interval import Interval
 
-__all__ = ["digits_of", "range_text", "signed"]
+__all__ = ["digits_of", "range_text", "signed", "two_digits"]
 
 
 def range_text(interval: Interval) -> str:
@@ -27,3 +27,9 @@ def signed(value: float, digits: int = 1) -> str:
 
 def digits_of(interval: Interval) -> int:
     return 2 if interval.width < 0.15 else 1
+
+
+def two_digits(value: float) -> str:
+    """Write a positive amount with two significant digits and no power of ten: 0.0031, 22, 1900."""
+    text = f"{float(f'{value:.2g}'):f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text

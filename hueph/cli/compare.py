@@ -1,0 +1,186 @@
+"""`hueph compare`: what changed between tubes, and whether the buffer held."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from hueph.cli import DONE, FLAGGED, verbose_option
+from hueph.cli._options import coverage_option, json_option, strict_option
+from hueph.errors import InputError
+
+if TYPE_CHECKING:
+    from hueph.comparing.photos import Comparison
+    from hueph.comparing.running import ExperimentResult
+
+__all__ = ["compare"]
+
+
+def _read_pairs(ctx: click.Context, param: click.Parameter, value: tuple[str, ...]) -> Any:
+    """Read pairs; a text that is none is wrong usage (option callback)."""
+    if not value:
+        return ()
+    from hueph.comparing.pairing import parse_pairs
+
+    try:
+        return tuple(parse_pairs(value))
+    except InputError as error:
+        raise click.BadParameter(str(error)) from error
+
+
+def _read_labels(ctx: click.Context, param: click.Parameter, value: tuple[str, ...]) -> Any:
+    """Read lists of labels (option callback)."""
+    if not value:
+        return ()
+    from hueph.comparing.pairing import parse_labels
+
+    try:
+        return tuple(parse_labels(text) for text in value)
+    except InputError as error:
+        raise click.BadParameter(str(error)) from error
+
+
+@click.command(short_help="State the change in pH between tubes, and whether the buffer held.")
+@click.argument("photos", metavar="BEFORE [AFTER...]", nargs=-1, required=True)
+@click.option(
+    "--chart", metavar="CHART", help="Chart file, or the name of a shipped chart; without it, colours only."
+)
+@click.option(
+    "--pair",
+    "pairs",
+    multiple=True,
+    metavar="N:M",
+    callback=_read_pairs,
+    help="Tube N before belongs to tube M after (repeatable). Default: by position.",
+)
+@click.option(
+    "--labels",
+    multiple=True,
+    metavar="A,B,...",
+    callback=_read_labels,
+    help="Labels of the tubes, left to right; equal labels are paired. Once for all photographs, or once each.",
+)
+@click.option(
+    "--hold",
+    type=click.FloatRange(0.01, 7.0),
+    default=0.5,
+    show_default=True,
+    help="Largest change of pH that still counts as held.",
+)
+@click.option(
+    "--expected",
+    type=click.FloatRange(-14.0, 14.0),
+    help="Change of pH that the recipe expects, such as -0.2.",
+)
+@click.option("--csv", "csv_file", metavar="FILE", help="Also write a table, a row a pair.")
+@click.option(
+    "--figure", metavar="FILE", help="Also draw before and after with the card between (.png, .jpg)."
+)
+@click.option("--details", is_flag=True, help="For an experiment file: every pair at length.")
+@json_option
+@coverage_option
+@strict_option
+@verbose_option
+@click.pass_context
+def compare(
+    ctx: click.Context,
+    photos: tuple[str, ...],
+    chart: str | None,
+    pairs: tuple[tuple[int, int], ...],
+    labels: tuple[tuple[str, ...], ...],
+    hold: float,
+    expected: float | None,
+    csv_file: str | None,
+    figure: str | None,
+    details: bool,
+    as_json: bool,
+    coverage: float,
+    strict: bool,
+) -> int:
+    """State the change in pH from tube to tube, and whether the buffer held.
+
+    BEFORE and AFTER are photographs of the same chart; more of them are a series, each compared with the
+    first. One photograph needs --pair. A single file ending in .toml is an experiment: which tube is which
+    preparation, and what was added.
+
+    Example: hueph compare before.jpg after.jpg --chart mychart.toml --figure change.png
+    """
+    from hueph.comparison_report import comparison_json, comparison_text, experiment_text
+
+    result: Comparison | ExperimentResult
+    if len(photos) == 1 and photos[0].casefold().endswith(".toml"):
+        _refuse_with_experiment(ctx)
+        result = _experiment(photos[0], coverage if _was_given(ctx, "coverage") else None)
+        text = experiment_text(result, details=details)
+    else:
+        result = _photos(photos, chart, pairs, labels, coverage, hold, expected)
+        text = comparison_text(result)
+    _write(result, csv_file, figure)
+    if as_json:
+        click.echo(comparison_json(result))
+    else:
+        from hueph.report import NOTICE
+
+        click.echo(f"{text}\n\n{NOTICE}")
+    flagged = any(pair.flags or pair.notes for pair in result.pairs)
+    return FLAGGED if strict and flagged else DONE
+
+
+def _was_given(ctx: click.Context, name: str) -> bool:
+    """Say whether an option stands on the command line."""
+    return ctx.get_parameter_source(name) is not click.core.ParameterSource.DEFAULT
+
+
+def _refuse_with_experiment(ctx: click.Context) -> None:
+    """Turn away options that an experiment file states itself."""
+    for name, option in (
+        ("chart", "--chart"), ("pairs", "--pair"), ("labels", "--labels"),
+        ("hold", "--hold"), ("expected", "--expected"),
+    ):  # fmt: skip
+        if _was_given(ctx, name):
+            raise click.UsageError(f"{option} cannot be used with an experiment file, which states it itself")
+
+
+def _experiment(path: str, coverage: float | None) -> ExperimentResult:
+    from hueph.comparing.running import run_experiment
+
+    return run_experiment(path, coverage=coverage)
+
+
+def _photos(
+    photos: tuple[str, ...],
+    chart: str | None,
+    pairs: tuple[tuple[int, int], ...],
+    labels: tuple[tuple[str, ...], ...],
+    coverage: float,
+    hold: float,
+    expected: float | None,
+) -> Comparison:
+    from hueph.comparing.photos import compare_photos
+
+    known = None
+    if chart is not None:
+        from hueph.chart import load_chart
+        from hueph.shipped import find_chart
+
+        known = load_chart(find_chart(chart))
+    return compare_photos(
+        photos, known, pairs=pairs, labels=labels, coverage=coverage, hold_ph=hold, expected_delta=expected
+    )
+
+
+def _write(result: Comparison | ExperimentResult, csv_file: str | None, figure: str | None) -> None:
+    """Write table and figure before anything is printed, so that a failure leaves no half answer."""
+    if csv_file is not None:
+        from hueph.comparison_report import write_comparison
+
+        try:
+            with open(csv_file, "w", encoding="utf-8", errors="surrogateescape", newline="") as stream:
+                write_comparison(stream, result)
+        except OSError as error:
+            raise InputError(f"cannot write the table {csv_file}: {error.strerror or error}") from error
+    if figure is not None:
+        from hueph.comparison_figure import write_comparison_figure
+
+        write_comparison_figure(result, figure)
