@@ -27,6 +27,11 @@ OUTLIER_COVERAGE = 0.997
 # ... and two indicators are in conflict when a common pH is excluded with this one.
 CONFLICT_COVERAGE = 0.99
 _STEP_PH = 0.01
+# Density per pH unit below which no posterior is believed, so that no reading outvotes all others.
+# With it the ranges of two simulated indicators together hold as often as stated (DEVELOPERS.md,
+# "Indicators on portions"); products of posteriors without it are too sure.
+_FLOOR = 0.03
+_NEGLIGIBLE = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,7 +141,7 @@ def _combine_replicates(group: list[Observation]) -> _Group:
     if count == 1:
         return _Group(kept[0], outliers, 0.0)
     grid = _common_grid(kept)
-    logs = np.stack([_log_density(one, grid) for one in kept])
+    logs = np.stack([_log_density(one, grid, _NEGLIGIBLE) for one in kept])
     correlation = _mean_correlation(kept)
     power = 1.0 / (1.0 + (count - 1) * correlation)
     density = _normalised(grid, np.exp(power * logs.sum(axis=0) - np.max(power * logs.sum(axis=0))))
@@ -209,7 +214,7 @@ def _multiply(
     grid = _common_grid(parts)
     # A card says nothing about how far beyond its end a liquid lies: there, its posterior is laid out
     # evenly to the end of the common grid, and the other cards decide.
-    logs = [_log_density(part, grid, card) for part, card in zip(parts, cards, strict=True)]
+    logs = [_log_density(part, grid, _FLOOR, card) for part, card in zip(parts, cards, strict=True)]
     total = np.sum(logs, axis=0)
     density = _normalised(grid, np.exp(total - total.max()))
     reach = (min(low for low, _ in cards), max(high for _, high in cards))
@@ -236,7 +241,9 @@ def _common_grid(parts: Sequence[Observation]) -> FloatArray:
     return np.asarray(np.linspace(low, high, round((high - low) / _STEP_PH) + 1))
 
 
-def _log_density(part: Observation, grid: FloatArray, card: tuple[float, float] | None = None) -> FloatArray:
+def _log_density(
+    part: Observation, grid: FloatArray, floor: float, card: tuple[float, float] | None = None
+) -> FloatArray:
     """Log density on a grid; with `card`, what lies beyond it spread evenly to the grid's ends."""
     own, density = part.reading.grid, part.reading.posterior
     values = np.interp(grid, own, density, left=0.0, right=0.0)
@@ -245,8 +252,7 @@ def _log_density(part: Observation, grid: FloatArray, card: tuple[float, float] 
             if side.any():
                 values[side] = values[side].sum() / side.sum()
     values = _normalised(grid, values)
-    # A floor of 1 in 10^4 per pH unit: no reading is so sure that another cannot outvote it.
-    return np.asarray(np.log(values + 1e-4))
+    return np.asarray(np.log(values + floor))
 
 
 def _normalised(grid: FloatArray, density: FloatArray) -> FloatArray:
