@@ -36,6 +36,8 @@ _COLUMNS = (
     "chart",
     "summary",
 )
+# Records whose files and links are read at once.
+_RANGE = 500
 # Numbers of records named in one sentence.
 _MOST_NAMED = 5
 
@@ -182,6 +184,7 @@ def _all(
     yield from _guards(archive)
     length, head, imported = _stated_head(archive)
     anchored = not anchor
+    repeated = _Repeated(archive)
     for number, row in _numbered(archive):
         if step is not None:
             step()
@@ -194,7 +197,7 @@ def _all(
         known = yield from _check_row(row, state, imported)
         anchored = anchored or state.head.startswith(anchor)
         if known is not None:
-            yield from _check_columns(archive, known)
+            yield from repeated.check(known)
             if recompute_readings and known.kind == "reading":
                 yield from _read_again(archive, known, state)
     yield from _check_head(state, length, head)
@@ -279,30 +282,45 @@ def _check_row(row: Any, state: Verification, imported: int) -> Generator[Findin
     return known
 
 
-def _check_columns(archive: Archive, known: Record) -> Iterator[Finding]:
-    """Check the rows that repeat a record's files and links for searching."""
-    files = select(record_content.c.role, record_content.c.sha256, record_content.c.private_free)
-    links = select(record_link.c.target, record_link.c.relation, record.c.hash)
-    joined = links.select_from(record_link.outerjoin(record, record.c.number == record_link.c.target))
-    with archive.reading("checking a record") as connection:
-        held = connection.execute(
-            files.where(record_content.c.number == known.number).order_by(record_content.c.position)
-        ).all()
-        pointed = connection.execute(
-            joined.where(record_link.c.number == known.number).order_by(record_link.c.position)
-        ).all()
-    if [tuple(row) for row in held] != [
-        (item.role, item.sha256, item.private_free) for item in known.contents
-    ]:
-        yield _damage(f"record {known.number}", "the list of its files was changed")
-    if [tuple(row[:2]) for row in pointed] != [(link.number, link.relation) for link in known.links]:
-        yield _damage(f"record {known.number}", "the list of records it points to was changed")
-        return
-    for link, row in zip(known.links, pointed, strict=True):
-        if row[2] != link.hash:
-            yield _damage(
-                f"record {known.number}", f"record {link.number}, which it points to, is no longer the same"
-            )
+class _Repeated:
+    """The rows that repeat records' files and links for searching, read for a range of records at once."""
+
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+        self._until = 0
+        self._files: dict[int, list[tuple[str, str, str]]] = {}
+        self._links: dict[int, list[tuple[int, str, str | None]]] = {}
+
+    def check(self, known: Record) -> Iterator[Finding]:
+        """Compare with a record; records come in rising order."""
+        if known.number > self._until:
+            self._load(known.number, known.number + _RANGE - 1)
+        where = f"record {known.number}"
+        files = [(item.role, item.sha256, item.private_free) for item in known.contents]
+        if self._files.get(known.number, []) != files:
+            yield _damage(where, "the list of its files was changed")
+        pointed = self._links.get(known.number, [])
+        if [row[:2] for row in pointed] != [(link.number, link.relation) for link in known.links]:
+            yield _damage(where, "the list of records it points to was changed")
+            return
+        for link, row in zip(known.links, pointed, strict=True):
+            if row[2] != link.hash:
+                yield _damage(where, f"record {link.number}, which it points to, is no longer the same")
+
+    def _load(self, first: int, last: int) -> None:
+        """Read the rows of a range of records."""
+        files, links = record_content, record_link
+        held = select(files.c.number, files.c.role, files.c.sha256, files.c.private_free)
+        pointed = select(links.c.number, links.c.target, links.c.relation, record.c.hash)
+        joined = pointed.select_from(links.outerjoin(record, record.c.number == links.c.target))
+        self._files, self._links, self._until = {}, {}, last
+        with self._archive.reading("checking records") as connection:
+            held = held.where(files.c.number.between(first, last)).order_by(files.c.number, files.c.position)
+            for number, *file in connection.execute(held):
+                self._files.setdefault(number, []).append((file[0], file[1], file[2]))
+            joined = joined.where(links.c.number.between(first, last))
+            for number, *link in connection.execute(joined.order_by(links.c.number, links.c.position)):
+                self._links.setdefault(number, []).append((link[0], link[1], link[2]))
 
 
 def _read_again(archive: Archive, known: Record, state: Verification) -> Iterator[Finding]:

@@ -73,7 +73,7 @@ def kill_while_adding(
     with open_archive(target, create=True):
         pass
     known: dict[int, str] = {}
-    addition = 0.05
+    addition = _time_of_addition(target, picture, chart, make_readings, folder, known)
     for number in range(kills):
         reader, writer = os.pipe()
         child = os.fork()
@@ -92,6 +92,36 @@ def kill_while_adding(
     return outcome
 
 
+def _time_of_addition(
+    target: str,
+    picture: bytes,
+    chart: Chart,
+    make_readings: Callable[[str], PhotoReadings],
+    folder: Path,
+    known: dict[int, str],
+) -> float:
+    """Let a child add some records before it is killed, and return how long one took, seconds."""
+    reader, writer = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(reader)
+        _add_until_killed(target, picture, chart, make_readings, folder, -1, writer)
+    os.close(writer)
+    _read_line(reader)  # ready
+    start, count = time.perf_counter(), 5
+    for _ in range(count):
+        place, link = _read_line(reader).split()
+        known[int(place)] = link
+    took = (time.perf_counter() - start) / count
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    while line := _read_line(reader):
+        place, link = line.split()
+        known[int(place)] = link
+    os.close(reader)
+    return took
+
+
 def _watch(child: int, reader: int, rng: random.Random, addition: float) -> tuple[float, list[str]]:
     """Kill a child some time after it is ready; return how long additions take, and what it told."""
     _read_line(reader)  # ready
@@ -104,7 +134,7 @@ def _watch(child: int, reader: int, rng: random.Random, addition: float) -> tupl
     while line := _read_line(reader):
         told.append(line)
     # Follows the machine's load, so that kills go on falling into every part of an addition.
-    slower = max(addition, took / LONGEST_ADDITIONS * 1.02)
+    slower = max(addition, took / LONGEST_ADDITIONS) * 1.05
     addition = 0.8 * addition + 0.2 * took / len(told) if told else slower
     return min(max(addition, 0.005), 2.0), told
 

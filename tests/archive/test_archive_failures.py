@@ -36,7 +36,8 @@ def test_killed_at_random_instants(target: str, tmp_path: Path, chart: Chart, ma
     picture = private_picture(folder / "a.jpg", size=(320, 240)).read_bytes()
     outcome = kill_while_adding(target, picture, chart, make_readings, folder, kills=20)
     assert outcome.kills == 20
-    assert outcome.records >= outcome.acknowledged
+    # Kills fell before and after additions were complete.
+    assert outcome.records >= outcome.acknowledged >= 10
     assert (outcome.lost, outcome.halves, outcome.is_sound) == (0, 0, True)
 
 
