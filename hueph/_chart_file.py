@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import math
 import re
 import tomllib
 from difflib import get_close_matches
 from typing import Any, NoReturn
 
+from hueph._chart_lines import Lines, is_number
+from hueph._chart_standards import PHOTO_KEYS, STANDARD_KEYS, canonical_standards, parse_standards
 from hueph.chart import Chart, Marker, Patch, Reference
 from hueph.errors import ChartError
 
@@ -20,40 +21,17 @@ UNITS = ("px", "mm")
 _TEXTS = ("name", "indicator", "batch", "date", "provenance", "note")
 _TOP_KEYS = (
     "format", "version", *_TEXTS, "layout", "unit", "card_size", "paper_lab", "sha256", "dictionary",
-    "patch", "marker", "reference",
+    "patch", "marker", "reference", "standard_photo", "standard",
 )  # fmt: skip
 _ENTRY_KEYS = {
     "patch": ("ph", "lab", "delta_e_std", "corners"),
     "marker": ("id", "corners"),
     "reference": ("kind", "lab", "delta_e_std", "corners"),
+    "standard_photo": PHOTO_KEYS,
+    "standard": STANDARD_KEYS,
 }
 # Decimals that are written: finer than any print or camera, and the same on every machine.
 _PH_DECIMALS, _LAB_DECIMALS, _DELTA_DECIMALS, _PLACE_DECIMALS = 4, 3, 3, 3
-
-_HEADER = re.compile(r"^\s*(\[\[?)\s*([A-Za-z0-9_\-]+)\s*\]\]?")
-_KEY = re.compile(r"^\s*\"?([A-Za-z0-9_\-]+)\"?\s*=")
-
-
-class _Lines:
-    """Where each key of the file stands."""
-
-    def __init__(self, text: str, file: str) -> None:
-        self.file = file
-        self.where: dict[tuple[str, int, str], int] = {}
-        table, counts, index = "", dict.fromkeys(_ENTRY_KEYS, -1), -1
-        for number, line in enumerate(text.splitlines(), start=1):
-            if header := _HEADER.match(line):
-                table = header[2]
-                counts[table] = index = counts.get(table, -1) + 1
-                self.where[(table, index, "")] = number
-            elif key := _KEY.match(line):
-                self.where.setdefault((table, index if table else -1, key[1]), number)
-
-    def fail(self, problem: str, key: str = "", table: str = "", index: int = -1) -> NoReturn:
-        """Raise with the line of a key, or of the table that should hold it."""
-        line = self.where.get((table, index, key)) or self.where.get((table, index, ""))
-        place = f"{self.file}, line {line}" if line else self.file
-        raise ChartError(f"{place}: {problem}")
 
 
 def parse_chart(text: str, file: str) -> tuple[Chart, str]:
@@ -68,17 +46,18 @@ def parse_chart(text: str, file: str) -> tuple[Chart, str]:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ChartError(_syntax_problem(str(error), text, file)) from error
-    lines = _Lines(text, file)
+    lines = Lines(text, file, tuple(_ENTRY_KEYS))
     _check_schema(data, lines)
     texts = {key: _text(data, key, lines) for key in _TEXTS}
     if not texts["name"].strip():
         lines.fail("`name` must not be empty; give the chart a name", "name")
     patches = _patches(data, lines)
-    size = _numbers(data, "card_size", 2, lines)
+    size = lines.numbers(data, "card_size", 2)
     if min(size) <= 0:
         lines.fail(f"`card_size` must hold a width and a height above 0, got {list(size)}", "card_size")
     paper = _lab(data, "paper_lab", lines)
     markers = _markers(data, lines)
+    photos, standards = parse_standards(data, patches, lines)
     dictionary = _text(data, "dictionary", lines)
     if markers and not dictionary:
         lines.fail("a chart with markers must name their `dictionary`, found none", "dictionary")
@@ -91,6 +70,8 @@ def parse_chart(text: str, file: str) -> tuple[Chart, str]:
         dictionary=dictionary,
         markers=markers,
         references=_references(data, lines),
+        standard_photos=photos,
+        standards=standards,
         **texts,
     )
     return chart, _text(data, "sha256", lines)
@@ -104,7 +85,7 @@ def _syntax_problem(problem: str, text: str, file: str) -> str:
     return f"{place}: this is not valid TOML ({what}); mend the line or make the chart again with hueph calibrate"
 
 
-def _check_schema(data: dict[str, Any], lines: _Lines) -> None:
+def _check_schema(data: dict[str, Any], lines: Lines) -> None:
     """Check format, version and the names of all keys."""
     if data.get("format") != SCHEMA:
         lines.fail(
@@ -132,13 +113,13 @@ def _check_schema(data: dict[str, Any], lines: _Lines) -> None:
                     _unknown(key, known, lines, table, index)
 
 
-def _unknown(key: str, known: tuple[str, ...], lines: _Lines, table: str = "", index: int = -1) -> NoReturn:
+def _unknown(key: str, known: tuple[str, ...], lines: Lines, table: str = "", index: int = -1) -> NoReturn:
     near = get_close_matches(key, known, n=1)
     hint = f"did you mean `{near[0]}`?" if near else f"known here: {', '.join(known)}"
     lines.fail(f"unknown key `{key}`; {hint}", key, table, index)
 
 
-def _text(data: dict[str, Any], key: str, lines: _Lines) -> str:
+def _text(data: dict[str, Any], key: str, lines: Lines) -> str:
     import datetime
 
     value = data.get(key, "")
@@ -149,44 +130,17 @@ def _text(data: dict[str, Any], key: str, lines: _Lines) -> str:
     return value
 
 
-def _choice(data: dict[str, Any], key: str, known: tuple[str, ...], default: str, lines: _Lines) -> str:
+def _choice(data: dict[str, Any], key: str, known: tuple[str, ...], default: str, lines: Lines) -> str:
     value = data.get(key, default)
     if value not in known:
         lines.fail(f"`{key}` must be one of {', '.join(known)}, got {value!r}", key)
     return str(value)
 
 
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-
-
-def _number(entry: dict[str, Any], key: str, lines: _Lines, table: str, index: int) -> float:
-    if key not in entry:
-        lines.fail(f"{table} {index + 1} has no `{key}`; add one", "", table, index)
-    value = entry[key]
-    if not _is_number(value):
-        lines.fail(f"`{key}` of {table} {index + 1} must be a number, got {value!r}", key, table, index)
-    return float(value)
-
-
-def _numbers(
-    entry: dict[str, Any], key: str, count: int, lines: _Lines, table: str = "", index: int = -1
-) -> tuple[float, ...]:
-    owner = f"{table} {index + 1}" if table else "the chart"
-    if key not in entry:
-        lines.fail(f"{owner} has no `{key}`; add {key} = [{', '.join(['...'] * count)}]", "", table, index)
-    value = entry[key]
-    if not (isinstance(value, list) and len(value) == count and all(map(_is_number, value))):
-        lines.fail(
-            f"`{key}` of {owner} must be {count} numbers in brackets, got {value!r}", key, table, index
-        )
-    return tuple(float(number) for number in value)
-
-
 def _lab(
-    entry: dict[str, Any], key: str, lines: _Lines, table: str = "", index: int = -1
+    entry: dict[str, Any], key: str, lines: Lines, table: str = "", index: int = -1
 ) -> tuple[float, float, float]:
-    lightness, a, b = _numbers(entry, key, 3, lines, table, index)
+    lightness, a, b = lines.numbers(entry, key, 3, table, index)
     if not (0 <= lightness <= 110 and max(abs(a), abs(b)) <= 200):
         lines.fail(
             f"`{key}` must be CIELAB with L* from 0 to 100 and a*, b* within 200 of zero, "
@@ -196,8 +150,8 @@ def _lab(
     return lightness, a, b
 
 
-def _delta(entry: dict[str, Any], lines: _Lines, table: str, index: int) -> float:
-    value = _number(entry, "delta_e_std", lines, table, index)
+def _delta(entry: dict[str, Any], lines: Lines, table: str, index: int) -> float:
+    value = lines.number(entry, "delta_e_std", table, index)
     if value < 0:
         lines.fail(
             f"`delta_e_std` of {table} {index + 1} must not be negative, got {value:g}",
@@ -208,15 +162,13 @@ def _delta(entry: dict[str, Any], lines: _Lines, table: str, index: int) -> floa
     return value
 
 
-def _corners(entry: dict[str, Any], lines: _Lines, table: str, index: int) -> tuple[tuple[float, float], ...]:
+def _corners(entry: dict[str, Any], lines: Lines, table: str, index: int) -> tuple[tuple[float, float], ...]:
     owner = f"{table} {index + 1}"
     value = entry.get("corners")
     shaped = (
         isinstance(value, list)
         and len(value) == 4
-        and all(
-            isinstance(point, list) and len(point) == 2 and all(map(_is_number, point)) for point in value
-        )
+        and all(isinstance(point, list) and len(point) == 2 and all(map(is_number, point)) for point in value)
     )
     if not shaped:
         lines.fail(
@@ -242,7 +194,7 @@ def _is_convex_clockwise(points: tuple[tuple[float, float], ...]) -> bool:
     return True
 
 
-def _patches(data: dict[str, Any], lines: _Lines) -> tuple[Patch, ...]:
+def _patches(data: dict[str, Any], lines: Lines) -> tuple[Patch, ...]:
     entries = data.get("patch", [])
     if len(entries) < MIN_PATCHES:
         lines.fail(
@@ -250,7 +202,7 @@ def _patches(data: dict[str, Any], lines: _Lines) -> tuple[Patch, ...]:
         )
     patches: list[Patch] = []
     for index, entry in enumerate(entries):
-        ph = _number(entry, "ph", lines, "patch", index)
+        ph = lines.number(entry, "ph", "patch", index)
         if not -2 <= ph <= 16:
             lines.fail(f"`ph` must lie between -2 and 16, got {ph:g}", "ph", "patch", index)
         if patches and ph <= patches[-1].ph:
@@ -268,10 +220,10 @@ def _patches(data: dict[str, Any], lines: _Lines) -> tuple[Patch, ...]:
     return tuple(patches)
 
 
-def _markers(data: dict[str, Any], lines: _Lines) -> tuple[Marker, ...]:
+def _markers(data: dict[str, Any], lines: Lines) -> tuple[Marker, ...]:
     markers: list[Marker] = []
     for index, entry in enumerate(data.get("marker", [])):
-        number = _number(entry, "id", lines, "marker", index)
+        number = lines.number(entry, "id", "marker", index)
         if number != int(number) or number < 0 or any(number == other.id for other in markers):
             lines.fail(
                 f"`id` of a marker must be a whole number used once, got {number:g}", "id", "marker", index
@@ -280,7 +232,7 @@ def _markers(data: dict[str, Any], lines: _Lines) -> tuple[Marker, ...]:
     return tuple(markers)
 
 
-def _references(data: dict[str, Any], lines: _Lines) -> tuple[Reference, ...]:
+def _references(data: dict[str, Any], lines: Lines) -> tuple[Reference, ...]:
     references = []
     for index, entry in enumerate(data.get("reference", [])):
         kind = entry.get("kind")
@@ -313,7 +265,7 @@ def canonical(chart: Chart) -> dict[str, Any]:
         "marker": [{"id": marker.id, "corners": _places(marker.corners)} for marker in chart.markers],
         "reference": [{"kind": area.kind} | _colour_and_place(area) for area in chart.references],
     }
-    return content
+    return content | canonical_standards(chart.standard_photos, chart.standards)
 
 
 def _colour_and_place(area: Patch | Reference) -> dict[str, Any]:
@@ -359,7 +311,7 @@ def dump_chart(chart: Chart) -> str:
     if chart.sha256:
         out.append(f"sha256 = {_quoted(chart.sha256)}")
     for table in _ENTRY_KEYS:
-        for entry in content[table]:
+        for entry in content.get(table, []):
             out += ["", f"[[{table}]]", *(f"{key} = {_value(value)}" for key, value in entry.items())]
     return "\n".join(out) + "\n"
 

@@ -13,7 +13,7 @@ from typing import Any
 from hueph._types import FloatArray, PathLike
 from hueph.errors import ChartError
 
-__all__ = ["Chart", "Marker", "Patch", "Reference", "load_chart", "write_chart"]
+__all__ = ["Chart", "Marker", "Patch", "Reference", "Standard", "StandardPhoto", "load_chart", "write_chart"]
 
 Points = tuple[tuple[float, float], ...]
 
@@ -80,6 +80,73 @@ class Reference:
 
 
 @dataclass(frozen=True, slots=True)
+class StandardPhoto:
+    """A photograph with tubes of known pH beside the chart: what links them to the chart.
+
+    Attributes
+    ----------
+    file, sha256 : str
+        Its name and the hash of its bytes.
+    to_linear_srgb : tuple of 9 numbers
+        Matrix from the file's linear primaries to linear sRGB, row by row.
+    paper_level : float
+        Brightest channel of the card's paper in the picture, 0..1.
+    patch_ph : tuple of float
+        pH of the patches that were seen well, rising.
+    patches : tuple of 3-tuples
+        Those patches as seen, linear light in the file's primaries, relative to a perfect white.
+    """
+
+    file: str
+    sha256: str
+    to_linear_srgb: tuple[float, ...]
+    paper_level: float
+    patch_ph: tuple[float, ...]
+    patches: tuple[tuple[float, float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Standard:
+    """A tube of known pH in a `StandardPhoto`, as it was measured there.
+
+    Colours are linear light in the primaries of the photograph's file.
+
+    Attributes
+    ----------
+    photo : int
+        Number of its photograph, from 1.
+    tube : int
+        Number of the tube in the picture, from 1, left to right.
+    at : tuple of float
+        (x, y) of the middle of its liquid, pixels of the full upright picture.
+    ph, ph_std : float
+        Its pH and the standard uncertainty (k = 1) of that value.
+    liquid : tuple of float
+        Light through the liquid over that of the backing beside it.
+    backing : tuple of float
+        Backing relative to a perfect white.
+    glass : tuple of float or None
+        Light through the empty glass over that of the backing there; None when not seen.
+    noise : float
+        Relative standard deviation of the mean colour.
+    dark, bright : tuple of float
+        Share of the liquid's core at the bottom and at the top of the code range, per channel.
+    """
+
+    photo: int
+    tube: int
+    at: tuple[float, float]
+    ph: float
+    ph_std: float
+    liquid: tuple[float, float, float]
+    backing: tuple[float, float, float]
+    glass: tuple[float, float, float] | None
+    noise: float
+    dark: tuple[float, float, float]
+    bright: tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
 class Chart:
     """A printed reference chart: patches in order of rising pH on a paper card.
 
@@ -106,6 +173,9 @@ class Chart:
         Fiducial markers of a card of our own; empty for a vendor's chart.
     references : tuple of Reference
         Greys and saturated patches of a card of our own.
+    standard_photos : tuple of StandardPhoto
+    standards : tuple of Standard
+        Tubes of known pH photographed beside this chart; `read_photo` leans on them.
     edited : bool
         The file was changed after hueph wrote it (its stated hash is not that of its content).
     """
@@ -125,6 +195,8 @@ class Chart:
     dictionary: str = ""
     markers: tuple[Marker, ...] = ()
     references: tuple[Reference, ...] = ()
+    standard_photos: tuple[StandardPhoto, ...] = ()
+    standards: tuple[Standard, ...] = ()
     edited: bool = False
 
     @property

@@ -17,7 +17,7 @@ PACKAGE = Path(hueph.__file__).parent
 LAYERS: tuple[tuple[str, ...], ...] = (
     ("errors", "_types", "_checks", "_optional", "_workers", "interval", "flags", "results"),
     ("colour", "chemistry"),
-    ("photo", "_photo", "chart", "_chart_file", "shipped"),
+    ("photo", "_photo", "chart", "_chart_file", "_chart_lines", "_chart_standards", "shipped"),
     ("locate",),
     ("white_balance", "measuring"),
     ("calibration", "estimating", "judging", "budget", "charting", "chart_picture"),
