@@ -60,6 +60,7 @@ class _Task:
     overlay: str | None
     keep: Keep | None = None
     expected: tuple[ExpectedTube, ...] = ()
+    budget: bool = False
 
 
 def find_photos(names: Sequence[PathLike]) -> list[str]:
@@ -139,6 +140,7 @@ def read_photos(
     overlay_dir: PathLike | None = None,
     keep: Keep | None = None,
     expected: Sequence[ExpectedTube] = (),
+    budget: bool = False,
     jobs: int = 1,
 ) -> Iterator[PhotoReadings]:
     """Read photographs one after the other, in order, whatever is wrong with some of them.
@@ -162,6 +164,8 @@ def read_photos(
         `jobs` above 1 in the worker processes, so it must be picklable.
     expected : sequence of ExpectedTube
         What the tubes should read (`hueph.expect_tubes`); each reading then says whether it does.
+    budget : bool
+        Also work out where each reading's uncertainty comes from (`Reading.budget`; slower).
     jobs : int
         Worker processes; 1 works in this process. With more, a script must keep its top level behind
         ``if __name__ == "__main__":``, as the worker processes import it.
@@ -196,6 +200,7 @@ def read_photos(
             overlay,
             keep,
             tuple(expected),
+            budget,
         )
         for name, overlay in zip(names, overlays, strict=True)
     ]
@@ -238,7 +243,14 @@ def _read_one(task: _Task) -> PhotoReadings:
             )
         is_needed = task.overlay is not None or task.keep is not None
         photo = load_photo(task.path) if is_needed else task.path
-        readings = read_photo(photo, task.chart, coverage=task.coverage, tubes=task.tubes, strip=task.strip)
+        readings = read_photo(
+            photo,
+            task.chart,
+            coverage=task.coverage,
+            tubes=task.tubes,
+            strip=task.strip,
+            budget=task.budget,
+        )
         if task.expected:
             from hueph.expecting import attach_expected
 

@@ -14,21 +14,11 @@ import numpy as np
 from hueph._types import FloatArray
 from hueph.estimating.features import TubeEvidence
 from hueph.estimating.posterior import Posterior, estimate_posterior
+from hueph.flags import BUDGET_SOURCES
 from hueph.measuring import TubeMeasurement
 from hueph.white_balance import PictureColours
 
 __all__ = ["BUDGET_SOURCES", "reading_budget"]
-
-BUDGET_SOURCES: dict[str, str] = {
-    "noise": "grain of the picture and unevenness of the liquid; more light, a larger or clearer column",
-    "light": "the backing's light where the tube stands; even light, plain backing, tubes apart",
-    "strip": "noise of the patches in this picture; go nearer to the strip",
-    "print": "print error of single patches; calibrate the printed card, or average several",
-    "card-to-liquid": "what separates ink from liquid, and patch from patch; a finer chart, an indicator "
-    "that turns here, or known standards",
-}
-"""Source of uncertainty and what would lessen it."""
-
 
 def reading_budget(
     evidence: TubeEvidence, tube: TubeMeasurement, colours: PictureColours, posterior: Posterior

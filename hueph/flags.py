@@ -1,8 +1,8 @@
-"""Every quality flag, defined once: its name, what it means, and what to do about it."""
+"""Every quality flag and every source of uncertainty, defined once: name, meaning, and what to do about it."""
 
 from __future__ import annotations
 
-__all__ = ["FLAGS", "flag_sentence"]
+__all__ = ["BUDGET_SOURCES", "FLAGS", "flag_sentence"]
 
 # name -> (meaning, remedy). The README table and every printed text come from here.
 FLAGS: dict[str, tuple[str, str]] = {
@@ -73,6 +73,28 @@ FLAGS: dict[str, tuple[str, str]] = {
     ),
     "small-core": ("little of the liquid is free of rims and reflections", "go nearer, use more liquid"),
     "coloured-backing": ("the backing is coloured or dark", "stand the tubes in front of white paper"),
+}
+
+
+# source of uncertainty -> (meaning, what would lessen it), in the order in which they are printed.
+BUDGET_SOURCES: dict[str, tuple[str, str]] = {
+    "noise": (
+        "grain of the picture and unevenness of the liquid",
+        "more light, a larger or clearer column",
+    ),
+    "light": (
+        "the backing's light where the tube stands",
+        "even light, a plain backing, tubes further apart",
+    ),
+    "strip": ("noise of the patches in this picture", "go nearer to the strip"),
+    "print": (
+        "print error of single patches",
+        "calibrate the printed card, or average several pictures of it",
+    ),
+    "card-to-liquid": (
+        "what separates ink from liquid, and patch from patch",
+        "a finer chart, an indicator that turns here, or known standards",
+    ),
 }
 
 

@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
-from hueph.flags import FLAGS, flag_sentence
+from hueph.flags import BUDGET_SOURCES, FLAGS, flag_sentence
 
 if TYPE_CHECKING:
     from hueph.results import ExpectedComparison, PhotoReadings, Reading
@@ -52,6 +52,7 @@ CSV_COLUMNS = (
     "difference_low",
     "difference_high",
     "causes",
+    *(f"std_{source.replace('-', '_')}" for source in BUDGET_SOURCES),
 )
 
 
@@ -65,12 +66,13 @@ def readings_text(readings: PhotoReadings) -> str:
     Returns
     -------
     str
-        A heading, a line a tube (below it what was expected, if anything, and why it may differ), then each
-        flag once with its meaning and remedy; no line end.
+        A heading, a line a tube (below it its budget and what was expected, if asked for, and why it may
+        differ), then each flag once with its meaning and remedy; no line end.
     """
     lines = [_heading(readings)]
     for reading in readings.tubes:
         lines.append("  " + reading_line(reading))
+        lines += budget_lines(reading)
         if reading.expected is not None:
             lines += expected_lines(reading.expected)
     for number, expected in readings.expected_unmatched:
@@ -88,6 +90,23 @@ def reading_line(reading: Reading) -> str:
     if reading.interval is None and reading.flags:
         return text  # its flags are the reason and stand in it already
     return text + (f"  [{', '.join(reading.flags)}]" if reading.flags else "")
+
+
+def budget_lines(reading: Reading) -> list[str]:
+    """Return the lines below a tube that say where its uncertainty comes from; empty without a budget.
+
+    Contributions are standard uncertainties in pH units; they add up as squares. The largest comes with
+    what would lessen it.
+    """
+    if not reading.budget:
+        return []
+    parts = [f"{source} {reading.budget[source]:.2f}" for source in BUDGET_SOURCES if source in reading.budget]
+    largest = max(reading.budget, key=lambda source: reading.budget[source])
+    meaning, remedy = BUDGET_SOURCES[largest]
+    return [
+        f"    uncertainty (pH, k = 1) from {', '.join(parts)}",
+        f"      most from {largest}, {meaning}; to lessen it: {remedy}",
+    ]
 
 
 def expected_lines(expected: ExpectedComparison) -> list[str]:
@@ -183,6 +202,7 @@ def _tube_cells(reading: Reading) -> dict[str, Any]:
         "b": tube["lab"][2],
         "delta_e": tube["delta_e"],
     }
+    cells |= {f"std_{source.replace('-', '_')}": value for source, value in tube.get("budget", {}).items()}
     if reading.expected is not None:
         cells |= _expected_cells(reading.expected)
     return {key: "" if value is None else value for key, value in cells.items()}

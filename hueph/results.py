@@ -165,7 +165,7 @@ class Reading:
         return f"tube {self.tube}  pH {format_ph(self.ph, digits)} ({self.interval})"
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the JSON-ready form that the contract documents; "expected" only when it was asked for."""
+        """Return the JSON-ready form that the contract documents; "budget" and "expected" only when asked for."""
         known: dict[str, Any] = {
             "tube": self.tube,
             "liquid": [[round(x, 1), round(y, 1)] for x, y in self.liquid],
@@ -177,6 +177,8 @@ class Reading:
             "lab": [round(value, 2) for value in self.lab],
             "delta_e": None if self.delta_e is None else round(self.delta_e, 2),
         }
+        if self.budget:
+            known["budget"] = {source: round(value, 4) for source, value in self.budget.items()}
         if self.expected is not None:
             known["expected"] = self.expected.to_dict()
         return known

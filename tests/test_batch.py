@@ -64,7 +64,7 @@ def test_one_bad_photograph_does_not_stop_the_rest(
     pictures: Path, monkeypatch: pytest.MonkeyPatch, make_readings: Callable[..., PhotoReadings]
 ) -> None:
     def read(path: str, chart: Chart, **options: Any) -> PhotoReadings:
-        assert options == {"coverage": 0.9, "tubes": ((1, 2, 3, 4),), "strip": None}
+        assert options == {"coverage": 0.9, "tubes": ((1, 2, 3, 4),), "strip": None, "budget": False}
         if path == "b.JPG":
             raise StripNotFound("no strip in b.JPG", reason="blurred")
         if path == "a.heic":

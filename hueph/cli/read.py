@@ -87,6 +87,7 @@ def _expect_words(ctx: click.Context, param: click.Parameter, value: tuple[str, 
     callback=_expect_words,
     help="Compare a tube with the pH that a step of a recipe gives (repeatable).",
 )
+@click.option("--budget", is_flag=True, help="Also say where each reading's uncertainty comes from (slower).")
 @where_to_keep_option
 @label_options
 @verbose_option
@@ -102,6 +103,7 @@ def read(
     tubes: tuple[tuple[float, float, float, float], ...],
     strip: tuple[float, ...] | None,
     requests: tuple[ExpectRequest, ...],
+    budget: bool,
     target: str | None,
     **labels: str | None,
 ) -> int:
@@ -127,6 +129,7 @@ def read(
                 overlay_dir=overlay,
                 keep=keeper(target, labels),
                 expected=_expected(requests, names),
+                budget=budget,
                 jobs=jobs,
             )
         except HuephError as error:

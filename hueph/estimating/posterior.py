@@ -25,7 +25,15 @@ from hueph.estimating.features import (
 from hueph.estimating.network import load_scorers
 from hueph.interval import Interval
 
-__all__ = ["Posterior", "Statement", "estimate_posterior", "state"]
+__all__ = [
+    "PooledEvidence",
+    "Posterior",
+    "Statement",
+    "estimate_posterior",
+    "pool_experts",
+    "spread",
+    "state",
+]
 
 # Weight of the scorer's log density in the pool, and the scatter of liquids about the surface,
 # CAM16-UCS units (k = 1): the pair that leaves the least surprise on the development photographs.
@@ -99,6 +107,83 @@ class Statement:
     ambiguous: bool
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class PooledEvidence:
+    """What the two experts together say about one tube, before any calibration.
+
+    Attributes
+    ----------
+    grid : array, shape (m,)
+        Candidate pH, from `hueph.estimating.features.candidate_grid`.
+    log_density : array, shape (m,)
+        Pooled log density, its highest value 0.
+    valid : float
+        Log odds that the liquid holds the chart's indicator at all.
+    misfit : float
+        Distance of the colour from the nearest point of the surface, CAM16-UCS.
+    chart_low, chart_high : float
+        Ends of the chart.
+    """
+
+    grid: FloatArray
+    log_density: FloatArray
+    valid: float
+    misfit: float
+    chart_low: float
+    chart_high: float
+
+
+def pool_experts(evidence: TubeEvidence) -> PooledEvidence:
+    """Weigh every candidate pH with the scorer and with the surface, and pool the two.
+
+    Parameters
+    ----------
+    evidence : TubeEvidence
+
+    Returns
+    -------
+    PooledEvidence
+    """
+    coarse = candidate_grid(evidence.ph)
+    features = candidate_features(evidence, coarse)
+    scores = [scorer.score(features) for scorer in load_scorers()]
+    # The mixture of the networks' densities, not the mean of their logarithms: where they
+    # disagree the answer has to be wide.
+    densities = [np.exp(logits - logits.max()) for logits, _ in scores]
+    mixture = np.mean([density / density.sum() for density in densities], axis=0)
+    distance = surface_distance(evidence, coarse)
+    pooled = SCORER_WEIGHT * np.log(mixture + 1e-9) - 0.5 * (distance / SURFACE_STD) ** 2
+    return PooledEvidence(
+        grid=coarse,
+        log_density=pooled - pooled.max(),
+        valid=float(np.mean([odds for _, odds in scores])),
+        misfit=float(distance.min()),
+        chart_low=float(evidence.ph[0]),
+        chart_high=float(evidence.ph[-1]),
+    )
+
+
+def spread(pooled: PooledEvidence, *, widen: float = 1.0) -> Posterior:
+    """Return the posterior of pooled evidence on a fine grid.
+
+    Parameters
+    ----------
+    pooled : PooledEvidence
+    widen : float
+        Divisor of the log density (temperature): 1 leaves it alone, above 1 flattens it.
+
+    Returns
+    -------
+    Posterior
+    """
+    coarse = pooled.grid
+    count = round((coarse[-1] - coarse[0]) / FINE_STEP_PH) + 1
+    grid = np.linspace(coarse[0], coarse[-1], count)
+    density = np.interp(grid, coarse, np.exp(pooled.log_density / widen))
+    area = float(np.sum(0.5 * (density[1:] + density[:-1]) * np.diff(grid)))
+    return Posterior(grid, density / area, pooled.valid, pooled.chart_low, pooled.chart_high)
+
+
 def estimate_posterior(evidence: TubeEvidence, *, widen: float = 1.0) -> Posterior:
     """Return the posterior of pH given everything measured of one tube.
 
@@ -113,22 +198,7 @@ def estimate_posterior(evidence: TubeEvidence, *, widen: float = 1.0) -> Posteri
     -------
     Posterior
     """
-    coarse = candidate_grid(evidence.ph)
-    features = candidate_features(evidence, coarse)
-    scores = [scorer.score(features) for scorer in load_scorers()]
-    # The mixture of the networks' densities, not the mean of their logarithms: where they
-    # disagree the answer has to be wide.
-    densities = [np.exp(logits - logits.max()) for logits, _ in scores]
-    mixture = np.mean([density / density.sum() for density in densities], axis=0)
-    distance2 = surface_distance(evidence, coarse) ** 2
-    pooled = SCORER_WEIGHT * np.log(mixture + 1e-9) - 0.5 * (distance2 - distance2.min()) / SURFACE_STD**2
-    mixture = np.exp((pooled - pooled.max()) / widen)
-    count = round((coarse[-1] - coarse[0]) / FINE_STEP_PH) + 1
-    grid = np.linspace(coarse[0], coarse[-1], count)
-    density = np.interp(grid, coarse, mixture)
-    area = float(np.sum(0.5 * (density[1:] + density[:-1]) * np.diff(grid)))
-    valid = float(np.mean([odds for _, odds in scores]))
-    return Posterior(grid, density / area, valid, float(evidence.ph[0]), float(evidence.ph[-1]))
+    return spread(pool_experts(evidence), widen=widen)
 
 
 def state(posterior: Posterior, *, coverage: float = 0.95) -> Statement:

@@ -197,3 +197,38 @@ def test_progress_is_shown_on_a_terminal_and_leaves_no_trace_in_the_output(
     assert "1 of 4 photographs" in captured.err
     assert captured.err.endswith("\r\x1b[K")
     assert "\x1b" not in captured.out
+
+
+BUDGET = {"noise": 0.02, "light": 0.05, "strip": 0.011, "print": 0.04, "card-to-liquid": 0.18}
+
+
+def test_budget_is_asked_for_and_printed_with_what_would_help(
+    reader: Reader, make_reading: Callable[..., Any], capsys: pytest.CaptureFixture[str]
+) -> None:
+    reader.changes = {"tubes": (make_reading(1, budget=BUDGET), make_reading(2))}
+    assert main(["read", "a.jpg", "--chart", CHART, "--budget"]) == 0
+    assert reader.asked[0]["budget"] is True
+    lines = capsys.readouterr().out.splitlines()
+    at = next(number for number, line in enumerate(lines) if "tube 1" in line)
+    assert "noise 0.02, light 0.05, strip 0.01, print 0.04, card-to-liquid 0.18" in lines[at + 1]
+    assert "most from card-to-liquid" in lines[at + 2]
+    assert "a finer chart" in lines[at + 2]
+    assert lines[at + 3].startswith("  tube 2")
+
+
+def test_budget_is_an_extra_key_in_json_and_extra_columns_in_the_table(
+    reader: Reader, make_reading: Callable[..., Any], capsys: pytest.CaptureFixture[str]
+) -> None:
+    reader.changes = {"tubes": (make_reading(1, budget=BUDGET), make_reading(2))}
+    assert main(["read", "a.jpg", "--chart", CHART, "--budget", "--json", "--csv", "t.csv"]) == 0
+    first, second = json.loads(capsys.readouterr().out)[0]["tubes"]
+    assert first["budget"] == BUDGET
+    assert "budget" not in second
+    with Path("t.csv").open(newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [row["std_card_to_liquid"] for row in rows] == ["0.18", ""]
+
+
+def test_without_budget_nothing_is_worked_out(reader: Reader) -> None:
+    assert main(["read", "a.jpg", "--chart", CHART]) == 0
+    assert reader.asked[0]["budget"] is False
