@@ -34,6 +34,7 @@ __all__ = [
     "add_comparison",
     "add_expectation",
     "add_reading",
+    "keep_original",
 ]
 
 Box = tuple[float, float, float, float]
@@ -127,7 +128,10 @@ def add_reading(
         The file was changed or removed after it was read, or the archive cannot be written.
     """
     name = _name(photo.file)
-    contents = [_keep_original(archive, photo.file, photo.sha256, name), _keep_chart(archive, chart)]
+    contents = [
+        keep_original(archive, photo.file, readings.sha256 or photo.sha256),
+        _keep_chart(archive, chart),
+    ]
     pictures = pictures_of(photo, readings)
     contents += [content for content, _ in pictures]
     payload = _without_folder(readings.to_dict(), photo.file, name)
@@ -177,9 +181,7 @@ def add_calibration(
     -------
     Record
     """
-    contents = [
-        _keep_original(archive, os.fspath(picture), "", _name(os.fspath(picture))) for picture in pictures
-    ]
+    contents = [keep_original(archive, os.fspath(picture)) for picture in pictures]
     contents.append(_keep_chart(archive, chart))
     known = {"chart": {"name": chart.name, "sha256": chart_sha256(chart)}, "patches": len(chart.patches)}
     return archive.add(
@@ -201,6 +203,7 @@ def add_comparison(
     *,
     labels: Labels | None = None,
     figure: bytes = b"",
+    contents: Sequence[Content] = (),
 ) -> Record:
     """Record a comparison of readings that are in the archive already.
 
@@ -214,6 +217,8 @@ def add_comparison(
     labels : Labels, optional
     figure : bytes
         A picture (JPEG or PNG) of the comparison.
+    contents : sequence of Content
+        Further files, stored already.
 
     Returns
     -------
@@ -227,7 +232,7 @@ def add_comparison(
             kind="comparison",
             payload=payload,
             labels=labels or Labels(),
-            contents=(about,) if figure else (),
+            contents=(*contents, *((about,) if figure else ())),
             embedded=(figure,) if figure else (),
             links=tuple(Link(reading.number, "uses") for reading in readings),
             program=program_identity(),
@@ -290,8 +295,26 @@ def _without_folder(payload: dict[str, Any], file: str, name: str) -> dict[str, 
     return payload
 
 
-def _keep_original(archive: Archive, file: str, sha256: str, name: str) -> Content:
-    """Store the untouched file, and work out the hash of its copy without private fields."""
+def keep_original(archive: Archive, file: str, sha256: str = "") -> Content:
+    """Store an untouched file, and work out the hash of its copy without private fields.
+
+    Parameters
+    ----------
+    archive : Archive
+    file : str
+    sha256 : str
+        Hash that the file had when it was read; "" when it does not matter.
+
+    Returns
+    -------
+    Content
+
+    Raises
+    ------
+    ArchiveError
+        The file cannot be read, or is another than it was.
+    """
+    name = _name(file)
     try:
         data = Path(file).read_bytes()
     except OSError as error:

@@ -275,3 +275,27 @@ def test_calibrate_records_chart_and_pictures(tmp_path: Path, capsys: Captured) 
         assert archive.data(record.of_role("original")[0].sha256) == (tmp_path / "card.png").read_bytes()
         assert archive.data(record.of_role("chart")[0].sha256) == (tmp_path / "chart.toml").read_bytes()
         assert str(tmp_path) not in record.body
+
+
+def test_compare_records_photographs_and_comparison(tmp_path: Path, capsys: Captured) -> None:
+    photo, folder = ROOT / "samples" / "five-tubes.jpg", str(tmp_path / "a")
+    words = ["compare", str(photo), "--chart", "sample-universal-strip", "--pair", "3:2"]
+    assert main([*words, "--archive", folder, "--experiment", "e", "--who", "Ada"]) == 0
+    assert main(["archive", "verify", "--archive", folder]) == 0
+    with open_archive(folder) as archive:
+        reading, comparison = archive.records()
+        assert (reading.kind, comparison.kind) == ("reading", "comparison")
+        assert [link.number for link in comparison.links] == [1]
+        assert comparison.payload["pairs"][0]["verdict"] == "exhausted"
+        assert str(ROOT) not in reading.body + comparison.body
+    assert main(["archive", "report", "e", str(tmp_path / "r.html"), "--archive", folder]) == 0
+    assert "exhausted" in (tmp_path / "r.html").read_text()
+
+
+def test_compare_by_colour_alone_keeps_the_photograph(tmp_path: Path, capsys: Captured) -> None:
+    photo = ROOT / "tests" / "data" / "real" / "beakers_methyl_orange_cmyk.jpg"
+    assert main(["compare", str(photo), "--pair", "1:3", "--archive", str(tmp_path / "a")]) == 0
+    with open_archive(tmp_path / "a") as archive:
+        (record,) = archive.records()
+        assert record.kind == "comparison"
+        assert archive.data(record.of_role("original")[0].sha256) == photo.read_bytes()

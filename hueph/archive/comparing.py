@@ -1,0 +1,97 @@
+"""Record a comparison together with the photographs it compares."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from hueph._types import PathLike
+from hueph.archive.keeping import add_comparison, add_reading, keep_original
+from hueph.archive.records import Content, Labels, Record
+from hueph.archive.store import Archive
+from hueph.errors import ArchiveError
+
+if TYPE_CHECKING:
+    from hueph.chart import Chart
+    from hueph.results import PhotoReadings
+
+__all__ = ["record_comparison"]
+
+
+def record_comparison(
+    archive: Archive,
+    photos: Sequence[PhotoReadings],
+    charts: Mapping[str, Chart],
+    payload: dict[str, Any],
+    *,
+    labels: Labels | None = None,
+    recipes: Sequence[PathLike] = (),
+    figure: bytes = b"",
+) -> Record:
+    """Record each photograph as a reading, and the comparison as a record that points to them.
+
+    Parameters
+    ----------
+    archive : Archive
+    photos : sequence of PhotoReadings
+        As they were compared; their files must still be there, unchanged.
+    charts : mapping of str to Chart
+        By hash. A photograph whose chart is not among them (colours alone were compared) is kept as a file
+        of the comparison.
+    payload : dict
+        What the comparison found, JSON-ready: "pairs" and more.
+    labels : Labels, optional
+    recipes : sequence of path
+        Experiment and recipe files.
+    figure : bytes
+        Picture of the comparison, JPEG or PNG.
+
+    Returns
+    -------
+    Record
+        Of the comparison.
+
+    Raises
+    ------
+    ArchiveError
+        A file was changed or removed after it was read, or the archive cannot be written.
+    """
+    from hueph.photo import load_photo
+
+    readings: list[Record] = []
+    contents: list[Content] = []
+    for one in photos:
+        chart = charts.get(one.chart_sha256)
+        if chart is None:
+            contents.append(keep_original(archive, one.file, one.sha256))
+        else:
+            readings.append(add_reading(archive, load_photo(one.file), one, chart, labels=labels))
+    for recipe in recipes:
+        name = Path(recipe).name
+        try:
+            data = Path(recipe).read_bytes()
+        except OSError as error:
+            raise ArchiveError(f"cannot record {recipe}: {error.strerror or error}") from error
+        contents.append(archive.store(data, role="recipe", name=name, media_type="application/toml"))
+    return add_comparison(
+        archive,
+        _without_folders(payload, [one.file for one in photos]),
+        readings,
+        labels=labels,
+        figure=figure,
+        contents=contents,
+    )
+
+
+def _without_folders(value: Any, files: Sequence[str]) -> Any:
+    """Return JSON values in which every path of a photograph is only its name: folders name people."""
+    if isinstance(value, dict):
+        return {key: _without_folders(inner, files) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [_without_folders(inner, files) for inner in value]
+    if isinstance(value, str):
+        for file in sorted(set(files), key=len, reverse=True):
+            value = value.replace(file, os.path.basename(file))
+    return value
