@@ -20,6 +20,7 @@ from hueph.white_balance import PictureColours
 
 __all__ = ["BUDGET_SOURCES", "reading_budget"]
 
+
 def reading_budget(
     evidence: TubeEvidence, tube: TubeMeasurement, colours: PictureColours, posterior: Posterior
 ) -> dict[str, float]:

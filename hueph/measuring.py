@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from hueph._types import BoolArray, FloatArray
+from hueph._types import BoolArray, Float32Array, FloatArray
 from hueph.chart import Chart
 from hueph.locate.types import StripLocation, TubeLocation
 from hueph.photo import Photo
@@ -156,8 +156,8 @@ def measure_tubes(
 
 def _measure_tube(photo: Photo, tube: TubeLocation, samples: _BackingSamples) -> TubeMeasurement:
     """One liquid: robust core statistics, light field of the backing, empty glass, sharpness."""
-    pixels, _ = _pixels_in(photo, tube.core)
-    low, high = _limit_shares(photo, tube.core)
+    pixels, limits = _pixels_in(photo, tube.core)
+    low, high = _limit_shares(pixels, limits)
     mean, spread, kept = _robust_mean(pixels)
     level = float(np.median(pixels.sum(axis=1)))
     glare = float((pixels.sum(axis=1) > 1.6 * level + 0.05).mean())
@@ -219,9 +219,8 @@ def _pixels_in(photo: Photo, quad: FloatArray) -> tuple[FloatArray, BoolArray]:
     return light[mask].astype(np.float64), photo.clipped(rows, cols)[mask]
 
 
-def _limit_shares(photo: Photo, quad: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _limit_shares(pixels: FloatArray, limits: BoolArray) -> tuple[FloatArray, FloatArray]:
     """Shares of pixels at the bottom and at the top of the code range, per channel."""
-    pixels, limits = _pixels_in(photo, quad)
     if not len(pixels):
         return np.zeros(3), np.zeros(3)
     low = limits & (pixels < 0.5)
@@ -397,20 +396,37 @@ def _backing_samples(
     right = min(width, int(all_points[:, 0].max() + 4 * bore))
     points, logs, grain = [], [], []
     for row in range(top // cell, bottom // cell):
-        rows = slice(row * cell, (row + 1) * cell)
-        free = np.flatnonzero(forbidden[row, left // cell : right // cell] == 0) + left // cell
+        free = np.flatnonzero(forbidden[row, left // cell : right // cell] == 0)
         if not len(free):
             continue
-        band = photo.linear(rows, slice(None))
-        for col in free:
-            block = band[:, col * cell : (col + 1) * cell].reshape(-1, 3)
-            value = np.median(block, axis=0)
-            points.append(((col + 0.5) * cell, (row + 0.5) * cell))
-            logs.append(np.log(np.maximum(value, BLACK_FLOOR)))
-            grain.append(float(block.std(axis=0).sum() / max(block.mean(axis=0).sum(), 1e-6)))
+        columns = slice(left // cell * cell, right // cell * cell)
+        band = photo.linear(slice(row * cell, (row + 1) * cell), columns)
+        # One row of values per cell and channel: medians of long rows are quick.
+        cells = np.ascontiguousarray(band.reshape(cell, -1, cell, 3).transpose(1, 3, 0, 2)[free])
+        cells = cells.reshape(len(free), 3, cell * cell)
+        points.append(
+            np.stack([(free + left // cell + 0.5) * cell, np.full(len(free), (row + 0.5) * cell)], 1)
+        )
+        logs.append(np.log(np.maximum(_medians(cells), BLACK_FLOOR)))
+        mean = cells.mean(axis=2)
+        std = np.sqrt(np.maximum(np.einsum("ijk,ijk->ij", cells, cells) / cells.shape[2] - mean**2, 0.0))
+        grain.append(std.sum(axis=1) / np.maximum(mean.sum(axis=1), 1e-6))
     if not points:
         return _BackingSamples(np.zeros((0, 2)), np.zeros((0, 3)), np.zeros(0))
-    return _BackingSamples(np.array(points), np.array(logs), np.array(grain))
+    return _BackingSamples(
+        np.concatenate(points),
+        np.concatenate(logs).astype(np.float64),
+        np.concatenate(grain).astype(np.float64),
+    )
+
+
+def _medians(values: Float32Array) -> Float32Array:
+    """Median along the last axis; `numpy.median` does the same with more checks."""
+    middle = values.shape[-1] // 2
+    if values.shape[-1] % 2:
+        return np.asarray(np.partition(values, middle, axis=-1)[..., middle])
+    halves = np.partition(values, (middle - 1, middle), axis=-1)
+    return np.asarray(0.5 * (halves[..., middle - 1] + halves[..., middle]), dtype=np.float32)
 
 
 def _vessel_outline(liquid: FloatArray) -> FloatArray:

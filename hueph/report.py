@@ -100,7 +100,9 @@ def budget_lines(reading: Reading) -> list[str]:
     """
     if not reading.budget:
         return []
-    parts = [f"{source} {reading.budget[source]:.2f}" for source in BUDGET_SOURCES if source in reading.budget]
+    parts = [
+        f"{source} {reading.budget[source]:.2f}" for source in BUDGET_SOURCES if source in reading.budget
+    ]
     largest = max(reading.budget, key=lambda source: reading.budget[source])
     meaning, remedy = BUDGET_SOURCES[largest]
     return [

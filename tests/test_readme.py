@@ -88,3 +88,21 @@ def test_links_lead_somewhere() -> None:
                 if line.startswith("#")
             ]
             assert anchor in headings, f"{document}: #{anchor}"
+
+
+def test_top_level_is_what_the_layout_says() -> None:
+    known = {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "LICENSE",
+        "hueph",
+        "tests",
+        "reference_charts",
+        "samples",
+    }
+    made = {"build", "dist", "venv", "hueph-out"}  # by the commands of the README and by packaging
+    there = {
+        path.name for path in ROOT.iterdir() if not path.name.startswith(".") and path.suffix != ".egg-info"
+    }
+    assert there - made == known

@@ -230,12 +230,47 @@ def choose(view: _View, regions: Regions, count: int, *, strict: bool) -> Arrang
         extra = _more_alike(view, regions, best)
         if extra:
             raise ChartError(_count_text(count, count + extra))
-    elif any(score > 0.67 * kept[0][0] and not _same_places(best, other) for score, other in kept[1:]):
+    rival = _rival_count(view, regions, best)
+    if rival:
+        raise ChartError(_count_text(count, rival))
+    if _RANKS[best.kind] == 2 and any(
+        score > 0.67 * kept[0][0] and not _same_places(best, other) for score, other in kept[1:]
+    ):
         raise ChartError(
             f"not all of the {count} patches can be made out in the picture of the chart, and where the others lie "
             "is not certain; give --corners round all patches"
         )
     return best
+
+
+def _rival_count(view: _View, regions: Regions, best: Arrangement) -> int:
+    """Another number of patches that the picture bears out better than the number asked for, or 0."""
+    count = len(best.boxes)
+    cells = Cells.measured(view, best.boxes).only(best.seen)
+    for other in sorted(range(max(3, count - 3), count + 4), key=lambda k: abs(k - count)):
+        if other == count or (other < count and (_RANKS[best.kind] == 0 or other == len(cells.colour))):
+            continue
+        for proposed in arrangements(regions, other, view.lab.shape[:2]):
+            if _RANKS[proposed.kind] == 2:
+                break
+            judged = _judged(view, proposed)
+            if judged is not None and _is_rival(view, judged[1], best, cells):
+                return other
+    return 0
+
+
+def _is_rival(view: _View, other: Arrangement, best: Arrangement, cells: Cells) -> bool:
+    """Say whether another number of patches explains as much of the picture, or more, as well or better."""
+    seen = Cells.measured(view, other.boxes)
+    ratio = len(other.boxes) / len(cells.colour)
+    if ratio > 1 and seen.area > (1 + 0.6 * (ratio - 1)) * cells.area:
+        # More of the same: as large and as even as those that were asked for.
+        return other.kind == "separate" or seen.misfit() < max(0.02, 1.5 * cells.misfit())
+    if best.kind != "bar" and _RANKS[best.kind] != 2:
+        return False
+    # The same area cut into another number of parts.
+    better = 0.5 if other.kind == "bar" else 1.0
+    return bool(0.9 < seen.area / cells.area < 1.12 and seen.misfit() < better * cells.misfit())
 
 
 def _judged(view: _View, proposed: Arrangement) -> tuple[float, Arrangement] | None:
@@ -369,6 +404,8 @@ class Cells:
         Largest difference between opposite sides inside, CIEDE76.
     contrast : array, shape (n,)
         Distance from the paper, CIEDE76.
+    cuts : array, shape (m,)
+        Colour steps between patches that touch, CIEDE76.
     area : float
         Of all, pixels.
     noise : float
@@ -377,6 +414,7 @@ class Cells:
     colour: FloatArray
     uneven: FloatArray
     contrast: FloatArray
+    cuts: FloatArray
     area: float
     noise: float
 
@@ -390,6 +428,7 @@ class Cells:
             colour,
             np.maximum(np.linalg.norm(across, axis=1), np.linalg.norm(down, axis=1)),
             np.linalg.norm(colour - view.paper, axis=1),
+            _steps_at_cuts(boxes, colour),
             float(np.prod(boxes[:, 2:] - boxes[:, :2], axis=1).sum()),
             view.noise,
         )
@@ -398,23 +437,32 @@ class Cells:
         """The same for some of the patches."""
         share = float(chosen.mean())
         return Cells(
-            self.colour[chosen], self.uneven[chosen], self.contrast[chosen], self.area * share, self.noise
+            self.colour[chosen],
+            self.uneven[chosen],
+            self.contrast[chosen],
+            np.linalg.norm(np.diff(self.colour[chosen], axis=0), axis=1),
+            self.area * share,
+            self.noise,
         )
+
+    def misfit(self) -> float:
+        """Unevenness within patches as a share of the steps between them: small when cuts are right."""
+        steps = np.diff(self.colour, axis=0)
+        return float((self.uneven**2).sum() / ((steps**2).sum() + 1e-9))
 
     def may_be_bar(self) -> bool:
         """Say whether a bar cut into these is worth aligning: coloured, and of changing colour."""
         steps = np.linalg.norm(np.diff(self.colour, axis=0), axis=1)
-        misfit = float((self.uneven**2).sum() / ((steps**2).sum() + 1e-9))
-        return bool(misfit < 2.0 and steps.sum() > 5.0 and np.median(self.contrast) > 2.5)
+        return bool(self.misfit() < 2.0 and steps.sum() > 5.0 and np.median(self.contrast) > 2.5)
 
     def score(self, kind: str) -> float:
         """How well these are patches (0: not at all)."""
         steps = np.linalg.norm(np.diff(self.colour, axis=0), axis=1)
         if kind == "bar":
             # Equal neighbours come from cutting one patch in two.
-            if float(np.mean(steps > max(_VISIBLE_STEP, 0.5 * self.noise))) < _VISIBLE_SHARE:
+            if float(np.mean(self.cuts > max(_VISIBLE_STEP, 0.5 * self.noise))) < _VISIBLE_SHARE:
                 return 0.0
-            misfit = float((self.uneven**2).sum() / ((steps**2).sum() + 1e-9))
+            misfit = self.misfit()
             worst = float(np.max(self.uneven - 0.35 * np.maximum(np.r_[steps, 0], np.r_[0, steps])))
             if (
                 misfit > 0.08
@@ -429,6 +477,18 @@ class Cells:
         if steps.sum() < 3.0:
             return 0.0
         return float(np.median(self.contrast) + 0.5 * np.ptp(self.colour[:, 1:], axis=0).sum()) * self.area
+
+
+def _steps_at_cuts(boxes: FloatArray, colour: FloatArray) -> FloatArray:
+    """Colour steps between boxes that share an edge, CIEDE76; all steps in reading order when none do."""
+    size = np.median(boxes[:, 2:] - boxes[:, :2], axis=0)
+    steps: list[float] = []
+    for axis in (0, 1):
+        beside = np.abs(boxes[:, None, axis + 2] - boxes[None, :, axis]) < 0.05 * size[axis]
+        level = np.abs(boxes[:, None, 1 - axis] - boxes[None, :, 1 - axis]) < 0.2 * size[1 - axis]
+        first, second = np.nonzero(beside & level)
+        steps += np.linalg.norm(colour[first] - colour[second], axis=1).tolist()
+    return np.array(steps) if steps else np.linalg.norm(np.diff(colour, axis=0), axis=1)
 
 
 def inferred_score(view: _View, found: Arrangement, cells: Cells) -> float:
@@ -451,13 +511,15 @@ def inferred_score(view: _View, found: Arrangement, cells: Cells) -> float:
         # A faint colour further out says that the patches do not end here.
         if past.max() > _FAINT and past.max() > 0.5 * float(cells.contrast[unseen].min()):
             return 0.0
-    print_seen = _print_shares(view, found)
-    with_print = float(np.median(print_seen[found.seen]))
-    if with_print > 0.002:
-        if not np.all(print_seen[unseen] > 0.25 * with_print):
+    print_seen = _print_beside(view, found)
+    own_side = np.median(print_seen[found.seen], axis=0) > 0.002
+    if own_side.any():
+        least = 0.25 * np.median(print_seen[found.seen][:, own_side], axis=0)
+        if not np.all(print_seen[unseen][:, own_side] > least):
             return 0.0
         return _WITH_PRINT * (1.0 + float(faint.mean()))
-    return 1.0 + 4.0 * float(faint.mean()) if faint.all() else 0.5
+    # Nothing but the number asked for speaks for them: that is no evidence.
+    return 1.0 + 4.0 * float(faint.mean()) if faint.all() else 0.0
 
 
 def _beyond(found: Arrangement) -> FloatArray:
@@ -481,8 +543,8 @@ def _ink_inside(view: _View, box: FloatArray) -> bool:
     return bool(part.size == 0 or np.mean(part < view.paper[0] - 25) > 0.01)
 
 
-def _print_shares(view: _View, found: Arrangement) -> FloatArray:
-    """Share of dark print around each patch, outside all patches."""
+def _print_beside(view: _View, found: Arrangement) -> FloatArray:
+    """Share of dark print left of, above, right of and below each patch, outside all patches, shape (n, 4)."""
     ink = (view.lab[..., 0] < view.paper[0] - 25).astype(np.uint8)
     for x0, y0, x1, y1 in np.rint(found.boxes).astype(int):
         ink[max(y0 - 2, 0) : y1 + 2, max(x0 - 2, 0) : x1 + 2] = 0
@@ -490,26 +552,36 @@ def _print_shares(view: _View, found: Arrangement) -> FloatArray:
     total = cv2.integral(ink)
     height, width = ink.shape
     reach_x, reach_y = _reach(found, size)
-    shares = []
-    for x0, y0, x1, y1 in found.boxes:
-        a, b = int(np.clip(x0 - reach_x[0], 0, width)), int(np.clip(x1 + reach_x[1], 0, width))
-        c, d = int(np.clip(y0 - reach_y[0], 0, height)), int(np.clip(y1 + reach_y[1], 0, height))
-        shares.append(float(total[d, b] - total[c, b] - total[d, a] + total[c, a]) / float(size.prod()))
-    return np.array(shares)
+    inset = 0.2 * size  # print stands by the middle of its patch, a title rarely by that of each
+    shares = np.zeros((len(found.boxes), 4))
+    for index, (x0, y0, x1, y1) in enumerate(found.boxes):
+        middle_x, middle_y = (x0 + inset[0], x1 - inset[0]), (y0 + inset[1], y1 - inset[1])
+        sides = (
+            (x0 - reach_x, x0, *middle_y),
+            (*middle_x, y0 - reach_y, y0),
+            (x1, x1 + reach_x, *middle_y),
+            (*middle_x, y1, y1 + reach_y),
+        )
+        for side, (left, right, top, bottom) in enumerate(sides):
+            a, b = (int(np.clip(value, 0, width)) for value in (left, right))
+            c, d = (int(np.clip(value, 0, height)) for value in (top, bottom))
+            inside = float(total[d, b] - total[c, b] - total[d, a] + total[c, a])
+            shares[index, side] = inside / float(size.prod())
+    return shares
 
 
-def _reach(found: Arrangement, size: FloatArray) -> tuple[tuple[float, float], tuple[float, float]]:
-    """How far from a patch its own print may lie without touching that of its neighbour."""
+def _reach(found: Arrangement, size: FloatArray) -> tuple[float, float]:
+    """How far from a patch, across and down, its own print may lie without touching its neighbour's."""
     boxes = found.boxes
     if found.layout == "row":
-        return (0.0, 0.0), (0.8 * size[1], 0.8 * size[1])
+        return 0.0, 0.8 * float(size[1])
     if found.layout == "column":
-        return (1.0 * size[0], 1.0 * size[0]), (0.0, 0.0)
+        return 1.0 * float(size[0]), 0.0
     tops = np.unique(np.rint(boxes[:, 1]))
     gap_y = float(np.diff(tops).min() - size[1]) if len(tops) > 1 else float(size[1])
     lefts = np.sort(boxes[np.abs(boxes[:, 1] - boxes[0, 1]) < 0.3 * size[1], 0])
     gap_x = float(np.diff(lefts).min() - size[0]) if len(lefts) > 1 else float(size[0])
-    return (gap_x / 2, gap_x / 2), (gap_y / 2, gap_y / 2)
+    return 0.6 * gap_x, 0.6 * gap_y
 
 
 def _more_alike(view: _View, regions: Regions, found: Arrangement) -> int:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from hueph.cli import DONE, FLAGGED, verbose_option
+from hueph.cli._archive_options import label_options, where_to_keep_option
+from hueph.cli._archive_options import labels as archive_labels
 from hueph.cli._options import coverage_option, json_option, strict_option
 from hueph.errors import InputError
 
@@ -78,6 +80,8 @@ def _read_labels(ctx: click.Context, param: click.Parameter, value: tuple[str, .
     "--figure", metavar="FILE", help="Also draw before and after with the card between (.png, .jpg)."
 )
 @click.option("--details", is_flag=True, help="For an experiment file: every pair at length.")
+@where_to_keep_option
+@label_options
 @json_option
 @coverage_option
 @strict_option
@@ -85,6 +89,7 @@ def _read_labels(ctx: click.Context, param: click.Parameter, value: tuple[str, .
 @click.pass_context
 def compare(
     ctx: click.Context,
+    /,
     photos: tuple[str, ...],
     chart: str | None,
     pairs: tuple[tuple[int, int], ...],
@@ -97,6 +102,8 @@ def compare(
     as_json: bool,
     coverage: float,
     strict: bool,
+    target: str | None,
+    **about: str | None,
 ) -> int:
     """State the change in pH from tube to tube, and whether the buffer held.
 
@@ -117,6 +124,8 @@ def compare(
         result = _photos(photos, chart, pairs, labels, coverage, hold, expected)
         text = comparison_text(result)
     _write(result, csv_file, figure)
+    if target is not None:
+        _record(target, result, photos, chart, figure, about)
     if as_json:
         click.echo(comparison_json(result))
     else:
@@ -184,3 +193,47 @@ def _write(result: Comparison | ExperimentResult, csv_file: str | None, figure: 
         from hueph.comparison_figure import write_comparison_figure
 
         write_comparison_figure(result, figure)
+
+
+def _record(
+    target: str,
+    result: Comparison | ExperimentResult,
+    named: tuple[str, ...],
+    chart: str | None,
+    figure: str | None,
+    about: dict[str, str | None],
+) -> None:
+    """Record photographs and comparison."""
+    from hueph._optional import require
+
+    require("sqlalchemy", purpose="keeping an archive", extra="archive")
+    from hueph.archive.comparing import record_comparison
+    from hueph.archive.store import open_archive
+    from hueph.chart import load_chart
+    from hueph.comparing.photos import Comparison
+    from hueph.shipped import find_chart
+
+    if isinstance(result, Comparison):
+        photos, recipes = list(result.photos), []
+        names = [] if chart is None else [chart]
+    else:
+        plan = result.experiment
+        photos = list(result.photos.values())
+        recipes = [named[0], *([] if plan.recipe is None else [str(plan.recipe)])]
+        names = [entry.chart for entry in plan.photos.values()]
+    known = [load_chart(find_chart(name)) for name in dict.fromkeys(names)]
+    picture = b""
+    if figure is not None:
+        with open(figure, "rb") as stream:
+            picture = stream.read()
+    with open_archive(target, create=True) as archive:
+        record = record_comparison(
+            archive,
+            photos,
+            {one.sha256: one for one in known},
+            result.to_dict(),
+            labels=archive_labels(**about),
+            recipes=recipes,
+            figure=picture,
+        )
+    click.echo(f"record {record.number}  {record.summary}", err=True)

@@ -162,14 +162,12 @@ def _level_map(colour: Float32Array) -> EdgeMap:
     )
 
 
-def _best_slant(
-    planes: Float32Array, rows: int, steps: tuple[tuple[int, int], ...], block: int
-) -> EdgeMap:
+def _best_slant(planes: Float32Array, rows: int, steps: tuple[tuple[int, int], ...], block: int) -> EdgeMap:
     """Add three blocks, the outer two `rows` apart and shifted sideways, and keep the strongest sum."""
     _, height, width = planes.shape
     margin = 2
     padded = np.pad(planes, ((0, 0), (rows, rows), (margin, margin)), mode="edge")
-    upper = padded[:, : height]
+    upper = padded[:, :height]
     lower = padded[:, 2 * rows :]
     best = np.full((height, width), -1.0, dtype=np.float32)
     slope = np.zeros((height, width), dtype=np.float32)

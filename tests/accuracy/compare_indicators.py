@@ -2,11 +2,11 @@
 
     python tests/accuracy/compare_indicators.py [--samples 300] [--seed 1] [--write]
 
-Each sample has a pH drawn evenly from 6.0 to 7.5, where both narrow ones turn. Its portions get bromocresol purple (card 5.2 to 7.2),
-bromothymol blue (6.0 to 8.0) and a universal indicator (4 to 10), each beside a card of its own, in pictures
-of their own. The first two are combined as `hueph compare` combines them. As a second check one portion in
-two holds another sample at least 1 away: how often is that conflict named? --write puts the table into
-DEVELOPERS.md between the markers compare-indicators.
+Each sample has a pH drawn evenly from 6.0 to 7.5, where both narrow ones turn. Its portions get bromocresol
+purple (card 5.2 to 7.2), bromothymol blue (6.0 to 8.0) and a universal indicator (4 to 10), each beside a card
+of its own, in pictures of their own. The first two are combined as `hueph compare` combines them. As a second
+check the portion with bromothymol blue holds another sample, at least 1 away: how often is that conflict named?
+--write puts the table into DEVELOPERS.md between the markers compare-indicators.
 """
 
 from __future__ import annotations

@@ -34,8 +34,7 @@ from hueph.charting import calibrate_picture
 from hueph.colour.srgb import srgb_to_linear_rgb
 from hueph.errors import HuephError
 from hueph.estimating.features import TubeEvidence, all_finite
-from hueph.estimating.posterior import PooledEvidence, pool_experts, spread
-from hueph.judging import distance_from_chart, quality_flags, refusal_flags
+from hueph.judging import distance_from_chart, quality_flags
 from hueph.locate.strip import locate_strip
 from hueph.locate.tubes import locate_tubes
 from hueph.measuring import measure_strip, measure_tubes
@@ -67,7 +66,7 @@ CAMERA_PARTS = (
 
 @dataclass(frozen=True, slots=True)
 class DrawnTube:
-    """One tube of one photograph: what was measured, what the estimator makes of it, and the truth."""
+    """One tube of one photograph: what was measured, and the truth. The estimator has not seen it yet."""
 
     photo: str
     camera: int
@@ -77,10 +76,12 @@ class DrawnTube:
     true_ph: float  # nan: no indicator sample
     load: float
     evidence: TubeEvidence
-    pooled: PooledEvidence
-    residual: float
-    flags: tuple[str, ...]
-    refused: bool
+    residual: float  # of the colour correction, CIEDE2000
+    # Only where photographs were read; for judging whether a pH may be stated.
+    chart: Chart | None = None
+    lab: Any = None
+    delta_e: float = 0.0
+    flags: tuple[str, ...] = ()
 
 
 def equipment() -> tuple[list[Camera], list[Light]]:
@@ -148,10 +149,7 @@ def from_fast_path(seed: int, scenes: int) -> Iterator[DrawnTube]:
                 true_ph=ph,
                 load=tube.load,
                 evidence=evidence,
-                pooled=pool_experts(evidence),
                 residual=residual,
-                flags=(),
-                refused=False,
             )
 
 
@@ -204,10 +202,6 @@ def measured(
         evidence, true = tube_evidence(colours, tubes[index]), truth["tubes"][number]
         if not all_finite(evidence):
             continue
-        pooled = pool_experts(evidence)
-        lab = colours.corrected_lab(evidence.tube)
-        delta_e = distance_from_chart(colours, evidence)
-        refusal = refusal_flags(evidence, spread(pooled), lab, delta_e, chart)
         yield DrawnTube(
             photo=path.name,
             camera=camera,
@@ -217,10 +211,11 @@ def measured(
             true_ph=float("nan") if true["ph"] is None else float(true["ph"]),
             load=float(true.get("load", float("nan"))),
             evidence=evidence,
-            pooled=pooled,
             residual=colours.residual_delta_e,
+            chart=chart,
+            lab=colours.corrected_lab(evidence.tube),
+            delta_e=distance_from_chart(colours, evidence),
             flags=tuple(sorted(quality_flags(colours, locations[index], tubes[index], evidence))),
-            refused=bool(refusal),
         )
 
 

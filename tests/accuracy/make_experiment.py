@@ -22,7 +22,7 @@ from hueph.chart import write_chart
 from hueph.charting import calibrate_picture
 from hueph.chemistry.recipe import load_recipe
 from hueph.comparing.experiment import Experiment, load_experiment
-from hueph.comparing.running import expected_course
+from hueph.comparing.on_paper import expected_course
 from hueph.synthetic import Scene, draw_world, encode_photo, render_artwork, render_photo
 from hueph.synthetic.card import card_from_artwork, draw_artwork
 from hueph.synthetic.dyes import named_indicator

@@ -11,7 +11,8 @@ from tubes_made import picture_of, seen
 
 from hueph.chart import Chart
 from hueph.comparing.experiment import is_experiment, load_experiment
-from hueph.comparing.running import ExperimentResult, expected_course, run_experiment
+from hueph.comparing.on_paper import expected_course
+from hueph.comparing.running import ExperimentResult, run_experiment
 from hueph.comparison_report import comparison_json, comparison_rows, experiment_text
 from hueph.errors import RecipeError
 from hueph.results import PhotoReadings

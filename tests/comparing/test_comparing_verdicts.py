@@ -221,7 +221,7 @@ def test_capacity_is_the_amount_over_the_change() -> None:
 def test_acid_lowers_and_base_raises() -> None:
     assert buffer_capacity(change(7.0, 6.0, 0.05), -0.02).value == pytest.approx(0.02, rel=0.02)
     # Wrong sign: base that seems to lower the pH says only that the capacity is large.
-    wrong = buffer_capacity(change(6.05, 6.0, 0.05), 0.02)
+    wrong = buffer_capacity(change(6.02, 6.0, 0.05), 0.02)
     assert wrong.value is None
     assert wrong.high is None
     assert wrong.low is not None

@@ -92,7 +92,9 @@ def test_mirrored_picture_is_refused(name: str) -> None:
     scene = card_scene(LAYOUTS[name], turn=6)
     reason = refuse(np.ascontiguousarray(scene.photo.encoded[:, ::-1]), scene.chart)
     # a ragged grid shows plain paper in place of a patch when mirrored
-    assert reason in {"order-ambiguous", "not-seen"} or (name in {"grid", "3 rows"} and reason == "too-few-patches")
+    assert reason in {"order-ambiguous", "not-seen"} or (
+        name in {"grid", "3 rows"} and reason == "too-few-patches"
+    )
 
 
 def test_mirrored_row_is_named_as_such() -> None:
