@@ -11,7 +11,7 @@ from hueph._types import FloatArray, PathLike
 from hueph.budget import reading_budget
 from hueph.chart import Chart
 from hueph.errors import InputError, StripNotFound, TubesNotFound
-from hueph.estimating.features import TubeEvidence, all_finite
+from hueph.estimating.features import TubeEvidence, all_finite, neighbour_tint
 from hueph.estimating.posterior import Posterior, estimate_posterior, state
 from hueph.judging import distance_from_chart, quality_flags, refusal_flags
 from hueph.locate.strip import locate_strip
@@ -107,9 +107,12 @@ def read_photo(
         )
         return _collect(picture, chart, None, None, readings, share, message=no_strip)
     colours = balance_picture(picture, chart, measure_strip(picture, chart, strip_location))
+    evidence = tube_evidence(colours, measured, locations)
     readings = tuple(
-        _read_tube(number, picture, colours, location, tube, share, budget)
-        for number, (location, tube) in enumerate(zip(locations, measured, strict=True), start=1)
+        _read_tube(number, picture, colours, location, tube, known, share, budget)
+        for number, (location, tube, known) in enumerate(
+            zip(locations, measured, evidence, strict=True), start=1
+        )
     )
     return _collect(picture, chart, strip_location, colours, readings, share)
 
@@ -128,24 +131,41 @@ def _box_to_working(
     return float(left), float(top), float(right - left), float(bottom - top)
 
 
-def tube_evidence(colours: PictureColours, tube: TubeMeasurement) -> TubeEvidence:
-    """Gather what bears on one tube (shared with the scripts that score alternatives)."""
+def tube_evidence(
+    colours: PictureColours, tubes: Sequence[TubeMeasurement], locations: Sequence[TubeLocation]
+) -> list[TubeEvidence]:
+    """Gather what bears on each tube (shared with the scripts that score alternatives)."""
+    if not tubes:
+        return []
     usable = colours.strip.usable
     paper_light = colours.strip.paper.mean(axis=0)
-    noise = float(np.sqrt(np.trace(tube.cov)) / max(float(tube.colour.sum()), 1e-6))
-    return TubeEvidence(
-        ph=colours.chart.ph[usable],
-        patches=colours.patches[usable],
-        artwork=colours.artwork[usable],
-        tube=tube.colour / np.maximum(tube.backing, BLACK_FLOOR),
-        backing=tube.backing / np.maximum(paper_light, BLACK_FLOOR) * colours.paper,
-        glass=tube.glass,
-        paper_level=float(colours.strip.paper.max()),
-        noise=noise,
-        low=tube.clipped_low,
-        high=tube.clipped_high,
-        correction=colours.correction,
-    )
+    ratios = np.stack([tube.colour / np.maximum(tube.backing, BLACK_FLOOR) for tube in tubes])
+    places = np.stack([location.liquid.mean(axis=0) for location in locations])
+    bores = np.array([_bore(location) for location in locations])
+    tints = neighbour_tint(np.nan_to_num(ratios, nan=1.0), places, bores)
+    return [
+        TubeEvidence(
+            ph=colours.chart.ph[usable],
+            patches=colours.patches[usable],
+            artwork=colours.artwork[usable],
+            tube=ratio,
+            backing=tube.backing / np.maximum(paper_light, BLACK_FLOOR) * colours.paper,
+            glass=tube.glass,
+            paper_level=float(colours.strip.paper.max()),
+            noise=float(np.sqrt(np.trace(tube.cov)) / max(float(tube.colour.sum()), 1e-6)),
+            low=tube.clipped_low,
+            high=tube.clipped_high,
+            correction=colours.correction,
+            neighbours=tint,
+        )
+        for tube, ratio, tint in zip(tubes, ratios, tints, strict=True)
+    ]
+
+
+def _bore(location: TubeLocation) -> float:
+    """Width of the liquid, pixels of the working picture."""
+    top_left, top_right = location.liquid[:2]
+    return float(np.linalg.norm(top_right - top_left))
 
 
 def _read_tube(
@@ -154,11 +174,11 @@ def _read_tube(
     colours: PictureColours,
     location: TubeLocation,
     tube: TubeMeasurement,
+    evidence: TubeEvidence,
     coverage: float,
     budget: bool,
 ) -> Reading:
     """Estimate one tube and decide what may be said of it."""
-    evidence = tube_evidence(colours, tube)
     flags = set(location.flags) | quality_flags(colours, location, tube, evidence)
     lab = colours.corrected_lab(evidence.tube)
     if not all_finite(evidence):

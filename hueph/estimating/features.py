@@ -11,7 +11,7 @@ of the surface colour(pH, load) is looked for.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.interpolate import PchipInterpolator
@@ -28,6 +28,7 @@ __all__ = [
     "TubeEvidence",
     "candidate_features",
     "candidate_grid",
+    "neighbour_tint",
     "surface_distance",
     "without_mirrored_light",
 ]
@@ -80,6 +81,8 @@ class TubeEvidence:
         Share of the core at the bottom and top of the code range.
     correction : ColourCorrection
         From ratios in the file's primaries to linear sRGB.
+    neighbours : array, shape (3,)
+        Absorbance of the vessels on both sides, weighted by nearness (`neighbour_tint`).
     """
 
     ph: FloatArray
@@ -93,6 +96,7 @@ class TubeEvidence:
     low: FloatArray
     high: FloatArray
     correction: ColourCorrection
+    neighbours: FloatArray = field(default_factory=lambda: np.zeros(3))
 
 
 def candidate_grid(ph: FloatArray) -> FloatArray:
@@ -151,6 +155,7 @@ def candidate_features(evidence: TubeEvidence, grid: FloatArray) -> Float32Array
     curves = _curve(ph, np.concatenate(knots, axis=1), grid)
     slopes = _slope(curves)
     columns: list[FloatArray] = []
+    clear = without_mirrored_light(evidence)
     for index, (mixer, soft) in enumerate(views):
         patch, artwork = (slice(6 * index + 3 * part, 6 * index + 3 * part + 3) for part in (0, 1))
         seen = absorbance(tube @ mixer.T, soft)
@@ -161,6 +166,7 @@ def candidate_features(evidence: TubeEvidence, grid: FloatArray) -> Float32Array
         columns.extend((curves[:, patch], curves[:, artwork], np.tile(seen, (count, 1))))
         columns.extend((slopes[:, patch], slopes[:, artwork]))
     columns.append(_surface_misfit(evidence, curves[:, :3], tube))
+    columns.append(_corrected_misfit(evidence, grid, clear))
     columns.append(_position(ph, grid))
     constants = np.concatenate(
         [
@@ -172,10 +178,39 @@ def candidate_features(evidence: TubeEvidence, grid: FloatArray) -> Float32Array
             np.clip(evidence.high, 0, 1),
             [np.log10(max(evidence.noise, 1e-4)) + 2.0, evidence.paper_level],
             _print_to_picture(evidence),
+            evidence.neighbours,
+            absorbance(clear, _SOFT),
+            _rendering(evidence),
         ]
     )
     columns.append(np.tile(constants, (count, 1)))
     return np.concatenate(columns, axis=1).astype(np.float32)
+
+
+def neighbour_tint(tubes: FloatArray, places: FloatArray, bores: FloatArray) -> FloatArray:
+    """Return what the vessels beside each one colour its light with.
+
+    A vessel close by filters light on the backing behind its neighbour; the effect falls off within
+    about half a bore of free space (scene model, fitted to path-traced photographs).
+
+    Parameters
+    ----------
+    tubes : array, shape (n, 3)
+        Liquid over backing.
+    places : array, shape (n, 2)
+        Centres of the liquids, pixels.
+    bores : array, shape (n,)
+        Widths, pixels.
+
+    Returns
+    -------
+    array, shape (n, 3)
+        Sum over the others of absorbance times nearness, nearness 1 for touching vessels.
+    """
+    apart = np.linalg.norm(places[:, None] - places[None], axis=2) / np.maximum(bores[:, None], 1e-6)
+    nearness = np.exp(-np.clip(apart - 1.15, 0.0, None) / 0.6)
+    np.fill_diagonal(nearness, 0.0)
+    return np.asarray(nearness @ absorbance(tubes, _SOFTER))
 
 
 def surface_distance(evidence: TubeEvidence, grid: FloatArray) -> FloatArray:
@@ -239,6 +274,22 @@ def _surface_misfit(evidence: TubeEvidence, curve: FloatArray, tube_ratio: Float
         ],
         axis=1,
     )
+
+
+def _corrected_misfit(evidence: TubeEvidence, grid: FloatArray, tube_ratio: FloatArray) -> FloatArray:
+    """Misfit to the artwork's own curve after the picture's colour correction, mixed channels, (m, 8)."""
+    into = evidence.correction.apply
+    knots = absorbance(np.maximum(into(evidence.patches), 0.0) @ _MIXER.T)
+    curve = _curve(evidence.ph, knots, grid)
+    seen = absorbance(np.maximum(into(tube_ratio), 0.0) @ _MIXER.T)
+    return np.concatenate([_scaled_misfit(curve, seen), np.tile(seen, (len(grid), 1))], axis=1)
+
+
+def _rendering(evidence: TubeEvidence) -> FloatArray:
+    """How the correction moves three saturated colours: tells cameras and lights apart, (6,)."""
+    probes = np.array([[0.9, 0.45, 0.15], [0.15, 0.5, 0.6], [0.3, 0.1, 0.6]])
+    moved = absorbance(np.maximum(evidence.correction.apply(probes), 0.0)) - absorbance(probes)
+    return np.asarray(2.0 * (moved[:, [0, 2]] - moved[:, [1]]).ravel())
 
 
 def _finite_or(values: FloatArray, default: float) -> FloatArray:

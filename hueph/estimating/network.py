@@ -11,11 +11,11 @@ from __future__ import annotations
 import functools
 import importlib.resources
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from hueph._types import Float32Array, FloatArray
+from hueph._types import Float32Array, FloatArray, IntArray
 from hueph.errors import InputError
 from hueph.estimating.features import FEATURE_COUNT
 
@@ -36,10 +36,14 @@ class Scorer:
         "mean" and "scale" standardise the features.
     gaps : tuple of int
         Dilation of each convolution, grid steps.
+    columns : array of int
+        Features the network looks at: one trained before a feature was thought of does without it,
+        which makes the errors of several networks less alike.
     """
 
     weights: dict[str, Float32Array]
     gaps: tuple[int, ...]
+    columns: IntArray = field(default_factory=lambda: np.arange(FEATURE_COUNT))
 
     def score(self, features: Float32Array) -> tuple[FloatArray, float]:
         """Return the log density of every candidate (not normalised) and the validity in log odds.
@@ -63,7 +67,7 @@ class Scorer:
         if features.ndim != 2 or features.shape[1] != FEATURE_COUNT:
             raise InputError(f"features must have shape (n, {FEATURE_COUNT}), got {features.shape}")
         w = self.weights
-        standard = np.asarray((features - w["mean"]) / w["scale"], dtype=np.float32)
+        standard = np.asarray((features[:, self.columns] - w["mean"]) / w["scale"], dtype=np.float32)
         state = _gelu(standard @ w["in.w"] + w["in.b"])
         state = _gelu(state @ w["mid.w"] + w["mid.b"])
         for index, gap in enumerate(self.gaps):
@@ -119,10 +123,11 @@ def load_scorers() -> tuple[Scorer, ...]:
                 for key in archive.files
                 if key.startswith(prefix)
             }
-            if weights["in.w"].shape[0] != FEATURE_COUNT:
+            columns = weights.pop("columns").astype(np.intp)
+            if len(columns) != weights["in.w"].shape[0] or columns.max() >= FEATURE_COUNT:
                 raise InputError(
                     f"the scorer's weights are for {weights['in.w'].shape[0]} features, "
                     f"this version computes {FEATURE_COUNT}; reinstall hueph"
                 )
-            scorers.append(Scorer(weights, gaps))
+            scorers.append(Scorer(weights, gaps, columns))
     return tuple(scorers)

@@ -227,8 +227,8 @@ def draw_artwork(rng: np.random.Generator, indicator: Indicator, ph: FloatArray)
     patch by patch, without a part common to one card.
     """
     load = float(np.exp(rng.normal(0.0, 0.08)))
-    veil = float(rng.uniform(0.0, 0.10))
-    desaturation = float(rng.uniform(-0.04, 0.16))
+    veil = float(rng.uniform(0.0, 0.12))
+    desaturation = float(rng.uniform(-0.03, 0.32))
     linear = liquid_srgb_linear(indicator, ph, load)
     grey = (linear @ LUMA)[:, None]
     linear = grey + (1.0 - desaturation) * (linear - grey)

@@ -151,10 +151,9 @@ def main() -> None:
             photo = load_photo(options.folder / shot["file"])
             colours = balance_picture(photo, chart, measure_strip(photo, chart, strip))
             measured = measure_tubes(photo, strip, chart, tubes)
-            for tube, truth in zip(measured, scene["tubes"], strict=True):
+            for evidence, truth in zip(tube_evidence(colours, measured, tubes), scene["tubes"], strict=True):
                 if truth["ph"] is None or not chart.ph[0] <= truth["ph"] <= chart.ph[-1]:
                     continue
-                evidence = tube_evidence(colours, tube)
                 for name, way in WAYS.items():
                     errors[name].append((scene["kind"], way(colours, evidence) - truth["ph"]))
     rows = []

@@ -198,8 +198,9 @@ def measured(
         [np.array(tube["liquid"], dtype=float) for tube in truth["tubes"]],
         [photo.to_full(location.liquid) * shrink for location in locations],
     )
+    every = tube_evidence(colours, tubes, locations)
     for number, (index, _) in partner.items():
-        evidence, true = tube_evidence(colours, tubes[index]), truth["tubes"][number]
+        evidence, true = every[index], truth["tubes"][number]
         if not all_finite(evidence):
             continue
         yield DrawnTube(

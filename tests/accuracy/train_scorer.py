@@ -26,6 +26,7 @@ from hueph.estimating.features import (
     TubeEvidence,
     candidate_features,
     candidate_grid,
+    neighbour_tint,
 )
 from hueph.synthetic import Scene, SceneMeasurements, draw_world, simulate_measurements
 from hueph.white_balance import choose_correction
@@ -67,6 +68,9 @@ def scene_evidence(
     backing = backing * np.exp(rng.normal(0.0, 0.012, (len(backing), 1)))
     to_srgb = np.linalg.inv(SRGB_TO_P3) if seen.display_p3 else np.eye(3)
     correction, _ = choose_correction(patches[keep], artwork[keep], paper, to_srgb)
+    places = np.array([tube.position * scene.size for tube in scene.tubes])
+    bores = np.array([tube.width_px for tube in scene.tubes]) * 0.93
+    tints = neighbour_tint(liquid / backing, places, bores)
     result = []
     for index, ph in enumerate(seen.tube_ph):
         level = max(float(liquid[index].sum()), 1e-3)
@@ -84,6 +88,7 @@ def scene_evidence(
             low=(seen.tube.srgb[index] <= 0.006) * rng.uniform(0.5, 1.0),
             high=(seen.tube.srgb[index] >= 0.995) * rng.uniform(0.5, 1.0),
             correction=correction,
+            neighbours=tints[index],
         )
         result.append((evidence, float(ph)))
     return result
@@ -317,6 +322,7 @@ def write(path: Path, networks: list[Any], mean: Any, scale: Any) -> None:
         layers["out.w"], layers["out.b"] = state["out.weight"][0, :, 0], state["out.bias"][0]
         layers["valid.w"], layers["valid.b"] = state["valid.weight"][0], state["valid.bias"][0]
         arrays |= {f"{number}/{key}": np.asarray(value, dtype=np.float32) for key, value in layers.items()}
+        arrays[f"{number}/columns"] = np.arange(FEATURE_COUNT, dtype=np.uint8)
     path.parent.mkdir(parents=True, exist_ok=True)
     np.savez_compressed(path, **arrays)
 
