@@ -14,7 +14,7 @@ from hueph.synthetic.paint_tubes import liquid_corners
 from hueph.synthetic.scene import Scene
 from hueph.synthetic.shoot import shoot
 
-__all__ = ["render_artwork", "render_photo"]
+__all__ = ["render_artwork", "render_photo", "scene_truth"]
 
 # Resolution of flat artwork, pixels per centimetre.
 ARTWORK_PX_PER_CM = 60.0
@@ -49,10 +49,14 @@ def render_photo(scene: Scene, rng: np.random.Generator) -> tuple[UInt8Array, di
     >>> len(truth["tubes"])
     2
     """
-    picture = shoot(scene, paint_scene(scene, rng), rng)
+    return shoot(scene, paint_scene(scene, rng), rng), scene_truth(scene)
+
+
+def scene_truth(scene: Scene) -> dict[str, Any]:
+    """Return the truth of a photograph of `scene`, as `render_photo` describes it."""
     camera = scene.camera
     homography, layout = scene.card_to_picture, scene.card.layout
-    truth: dict[str, Any] = {
+    return {
         "kind": scene.kind,
         "indicator": scene.indicator.name,
         "chart_ph": scene.card.ph.tolist(),
@@ -88,7 +92,6 @@ def render_photo(scene: Scene, rng: np.random.Generator) -> tuple[UInt8Array, di
             "p3": camera.display_p3,
         },
     }
-    return picture, truth
 
 
 def render_artwork(scene: Scene) -> UInt8Array:
