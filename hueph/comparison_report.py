@@ -7,6 +7,7 @@ import json
 from collections.abc import Sequence
 from typing import Any, TextIO
 
+from hueph.comparing.capacity import BufferCapacity
 from hueph.comparing.photos import Comparison, PairResult
 from hueph.comparing.running import ExperimentResult, SampleResult
 from hueph.comparing.wording import range_text, signed, two_digits
@@ -17,10 +18,12 @@ from hueph.results import Reading
 
 __all__ = [
     "COMPARISON_COLUMNS",
+    "capacity_text",
     "comparison_json",
     "comparison_rows",
     "comparison_text",
     "experiment_text",
+    "resistance_text",
     "write_comparison",
 ]
 
@@ -73,9 +76,9 @@ def _details(pair: PairResult) -> list[str]:
         details.append(_sharing(change.interval, change.independent, pair))
     details.append(f"colours differ by {change.delta_e:.1f} CIEDE2000")
     if pair.capacity is not None:
-        details.append(_capacity_text(pair))
+        details.append(capacity_text(pair.capacity))
     if pair.resistance is not None:
-        details.append(_resistance_text(pair.resistance))
+        details.append(resistance_text(pair.resistance))
     details += [f"! {note}" for note in (*pair.notes, *([pair.doubt] if pair.doubt else []))]
     return details
 
@@ -96,16 +99,15 @@ def _sharing(own: Interval, alone: Interval, pair: PairResult) -> str:
     )
 
 
-def _capacity_text(pair: PairResult) -> str:
+def capacity_text(capacity: BufferCapacity) -> str:
     """Write buffer capacity beside its theory."""
-    assert pair.capacity is not None  # asked by the caller
-    text = f"buffer capacity {pair.capacity} per pH unit"
-    if pair.capacity.theory is not None:
-        text += f"; the recipe gives {two_digits(1000.0 * pair.capacity.theory)} mM"
+    text = f"buffer capacity {capacity} per pH unit"
+    if capacity.theory is not None:
+        text += f"; the recipe gives {two_digits(1000.0 * capacity.theory)} mM"
     return text
 
 
-def _resistance_text(limits: tuple[float | None, float | None]) -> str:
+def resistance_text(limits: tuple[float | None, float | None]) -> str:
     """Write how many times less than water the liquid moved."""
     low, high = limits
     if low is None and high is None:

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from hueph._types import PathLike
-from hueph.archive.keeping import add_comparison, add_reading, keep_original
+from hueph.archive.keeping import add_comparison, add_reading, keep_original, keep_recipe
 from hueph.archive.records import Content, Labels, Record
 from hueph.archive.store import Archive
-from hueph.errors import ArchiveError
 
 if TYPE_CHECKING:
     from hueph.chart import Chart
@@ -68,13 +66,7 @@ def record_comparison(
             contents.append(keep_original(archive, one.file, one.sha256))
         else:
             readings.append(add_reading(archive, load_photo(one.file), one, chart, labels=labels))
-    for recipe in recipes:
-        name = Path(recipe).name
-        try:
-            data = Path(recipe).read_bytes()
-        except OSError as error:
-            raise ArchiveError(f"cannot record {recipe}: {error.strerror or error}") from error
-        contents.append(archive.store(data, role="recipe", name=name, media_type="application/toml"))
+    contents += [keep_recipe(archive, recipe) for recipe in recipes]
     return add_comparison(
         archive,
         _without_folders(payload, [one.file for one in photos]),

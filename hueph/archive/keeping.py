@@ -25,6 +25,7 @@ from hueph.errors import ArchiveError
 from hueph.interval import format_ph
 
 if TYPE_CHECKING:
+    from hueph.expecting import ExpectRequest
     from hueph.photo import Photo
     from hueph.results import PhotoReadings, Reading
 
@@ -35,6 +36,7 @@ __all__ = [
     "add_expectation",
     "add_reading",
     "keep_original",
+    "keep_recipe",
 ]
 
 Box = tuple[float, float, float, float]
@@ -55,11 +57,14 @@ class Keeper:
     labels : Labels
     corrects : int or None
         Record that these readings correct.
+    asked : tuple of ExpectRequest
+        What was expected in which tube.
     """
 
     target: str
     labels: Labels = field(default_factory=Labels)
     corrects: int | None = None
+    asked: tuple[ExpectRequest, ...] = ()
 
     def __call__(
         self,
@@ -81,6 +86,7 @@ class Keeper:
             tubes=tubes,
             strip=strip,
             links=links,
+            asked=self.asked,
         )
 
 
@@ -102,6 +108,7 @@ def add_reading(
     tubes: Sequence[Box] | None = None,
     strip: Sequence[float] | None = None,
     links: Sequence[Link] = (),
+    asked: Sequence[ExpectRequest] = (),
 ) -> Record:
     """Record the readings of one photograph together with its untouched file and the chart.
 
@@ -117,6 +124,8 @@ def add_reading(
         Outlines given by hand, as `hueph.read_photo` takes them.
     links : sequence of Link
         Records that this one corrects.
+    asked : sequence of ExpectRequest
+        What was expected in which tube (`hueph.attach_expected`); recipe files are stored too.
 
     Returns
     -------
@@ -142,6 +151,9 @@ def add_reading(
         "tubes": None if tubes is None else [[float(value) for value in box] for box in tubes],
         "strip": None if strip is None else [float(value) for value in strip],
     }
+    if asked:
+        payload["asked"], recipes = _keep_recipes(archive, asked, name)
+        contents += recipes
     draft = Draft(
         kind="reading",
         payload=payload,
@@ -266,8 +278,7 @@ def add_expectation(
     from hueph.chemistry.expectation import expect_recipe
 
     made = expect_recipe(recipe)
-    name = _name(os.fspath(recipe))
-    data = Path(recipe).read_bytes()
+    kept = keep_recipe(archive, recipe)
     steps = made.to_dict(coverage)
     summary = ", ".join(f"{step['step']} {step['ph']:.2f}" for step in steps["steps"])
     return archive.add(
@@ -275,11 +286,60 @@ def add_expectation(
             kind="expectation",
             payload=steps,
             labels=labels or Labels(),
-            contents=(archive.store(data, role="recipe", name=name, media_type="application/toml"),),
+            contents=(kept,),
             program=program_identity(),
-            summary=f"{name}: {summary}",
+            summary=f"{kept.name}: {summary}",
         )
     )
+
+
+def _keep_recipes(
+    archive: Archive, asked: Sequence[ExpectRequest], photo: str
+) -> tuple[list[dict[str, Any]], list[Content]]:
+    """Store the recipe files that say what is expected in a photograph; return who wants what of them."""
+    wishes: list[dict[str, Any]] = []
+    kept: dict[str, Content] = {}
+    for one in asked:
+        if one.photo and _name(one.photo) != photo:
+            continue
+        is_file = os.path.exists(one.recipe)
+        if is_file and one.recipe not in kept:
+            kept[one.recipe] = keep_recipe(archive, one.recipe)
+        wishes.append(
+            {
+                "recipe": kept[one.recipe].sha256 if is_file else "",
+                "line": "" if is_file else one.recipe,
+                "step": one.step,
+                "tubes": list(one.tubes),
+                "photo": _name(one.photo) if one.photo else "",
+            }
+        )
+    return wishes, list(kept.values())
+
+
+def keep_recipe(archive: Archive, recipe: PathLike) -> Content:
+    """Store a recipe or experiment file.
+
+    Parameters
+    ----------
+    archive : Archive
+    recipe : path
+
+    Returns
+    -------
+    Content
+
+    Raises
+    ------
+    ArchiveError
+        The file cannot be read.
+    """
+    try:
+        data = Path(recipe).read_bytes()
+    except OSError as error:
+        raise ArchiveError(f"cannot record {os.fspath(recipe)}: {error.strerror or error}") from error
+    name = _name(os.fspath(recipe))
+    return archive.store(data, role="recipe", name=name, media_type="application/toml")
 
 
 def _name(file: str) -> str:

@@ -15,11 +15,15 @@ if TYPE_CHECKING:
     from hueph.photo import Photo
     from hueph.results import PhotoReadings
 
-__all__ = ["embedded", "pictures_of"]
+__all__ = ["cut_to_pages", "embedded", "pictures_of"]
 
 # Of the annotated picture, of a tube and of the strip: enough to judge by eye, small enough to keep.
 _OVERLAY_WIDTH, _TUBE_HEIGHT, _STRIP_WIDTH = 800, 220, 700
 _QUALITY = 78
+# A picture higher than this share of its width does not fit a page (A4 has 1.4, less its margins and a heading).
+_PAGE_SHARE = 1.25
+# A row of pixels whose channels differ by no more than this is of one colour; darker than this it is a line.
+_PLAIN_SPAN, _RULED_BELOW = 12, 245.0
 # Around a tube and the strip, as a share of their longer side.
 _MARGIN = 0.12
 
@@ -87,3 +91,51 @@ def _jpeg(picture: UInt8Array, role: str, *, number: int | None = None) -> tuple
 def embedded(data: bytes, role: str, name: str, media_type: str, *, tube: int | None = None) -> Content:
     """Describe a picture that is stored together with its record."""
     return Content(role, hashlib.sha256(data).hexdigest(), len(data), name, media_type, tube)
+
+
+def cut_to_pages(data: bytes) -> tuple[bytes, ...]:
+    """Cut a picture that is higher than a page, where a whole row is of one colour.
+
+    Parameters
+    ----------
+    data : bytes
+        JPEG or PNG, or nothing.
+
+    Returns
+    -------
+    tuple of bytes
+        The picture as it is when it fits; none when there is none; otherwise PNG.
+    """
+    import io
+
+    from PIL import Image
+
+    if not data:
+        return ()
+    with Image.open(io.BytesIO(data)) as opened:
+        highest = int(_PAGE_SHARE * opened.width)
+        if opened.height <= highest:
+            return (data,)
+        pixels = np.asarray(opened.convert("RGB"))
+    # Ruled lines first, then white space; JPEG blurs both a little.
+    spans = (pixels.max(axis=1).astype(int) - pixels.min(axis=1)).max(axis=1)
+    is_plain = spans <= _PLAIN_SPAN
+    is_ruled = is_plain & (pixels.mean(axis=(1, 2)) < _RULED_BELOW)
+    cuts = [0]
+    while len(pixels) - cuts[-1] > highest:
+        window = slice(cuts[-1] + highest // 4, cuts[-1] + highest + 1)
+        found = next(
+            (
+                rows
+                for rows in (np.flatnonzero(is_ruled[window]), np.flatnonzero(is_plain[window]))
+                if rows.size
+            ),
+            None,
+        )
+        cuts.append(window.stop - 1 if found is None else window.start + int(found[-1]))
+    parts = []
+    for top, bottom in zip(cuts, [*cuts[1:], len(pixels)], strict=True):
+        stream = io.BytesIO()
+        Image.fromarray(pixels[top:bottom]).save(stream, "PNG")
+        parts.append(stream.getvalue())
+    return tuple(parts)

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
-from typing import Any
+import os
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 from hueph.archive.chain import canonical_json
 from hueph.archive.keeping import pack_posterior
 from hueph.archive.program import same_program
 from hueph.archive.records import Record
 from hueph.archive.store import Archive
-from hueph.errors import HuephError
+from hueph.errors import ArchiveError, HuephError
+
+if TYPE_CHECKING:
+    from hueph.results import PhotoReadings
 
 __all__ = ["differences", "recompute"]
 
@@ -22,6 +28,11 @@ _TOLERANCES = {
 # Largest difference of the density, as a share of its peak.
 _DENSITY_SHARE = 0.01
 _TUBE_KEYS = ("ph", "range", "bound", "coverage", "flags", "ph_std", "lab", "delta_e", "liquid", "core")
+_EXPECTED_KEYS = (
+    "verdict", "step", "source", "ph", "ph_std", "range", "difference", "difference_range", "joint_std",
+    "causes", "note",
+)  # fmt: skip
+_EXPECTED_TOLERANCE = 0.005
 
 
 def recompute(archive: Archive, record: Record) -> list[str]:
@@ -58,6 +69,8 @@ def recompute(archive: Archive, record: Record) -> list[str]:
             )
         except HuephError as error:
             return [f"cannot be read again: {type(error).__name__}"]
+        if record.payload.get("asked"):
+            readings = _expect_again(archive, record, readings)
     found = []
     if known.sha256 != record.payload["chart"]["sha256"]:
         found.append(f"chart: recorded {record.payload['chart']['sha256'][:12]}, stored {known.sha256[:12]}")
@@ -66,7 +79,49 @@ def recompute(archive: Archive, record: Record) -> list[str]:
         entry["core"] = [[round(x, 1), round(y, 1)] for x, y in reading.core]
         entry["ph_std"] = None if reading.ph_std is None else round(reading.ph_std, 4)
         entry["posterior"] = pack_posterior(reading.grid, reading.posterior)
-    return found + differences(record.payload, now)
+    found += differences(record.payload, now)
+    missing = [
+        {entry["tube"]: entry for entry in payload.get("expected_unmatched", [])}
+        for payload in (record.payload, now)
+    ]
+    for tube in sorted(missing[0].keys() | missing[1].keys()):
+        found += _expected_differences(
+            f"tube {tube} (not found)", missing[0].get(tube, {}), missing[1].get(tube, {})
+        )
+    return found
+
+
+def _expect_again(archive: Archive, record: Record, readings: PhotoReadings) -> PhotoReadings:
+    """Compare with what the stored recipes give, as when it was recorded."""
+    from hueph.expecting import ExpectRequest, attach_expected, expect_tubes
+
+    names = {item.sha256: item.name for item in record.of_role("recipe")}
+    with contextlib.ExitStack() as files:
+        requests, sources = [], {}
+        for one in record.payload["asked"]:
+            recipe = one["line"]
+            if os.path.exists(recipe):
+                # An imported record must not make this machine read a file of its own.
+                raise ArchiveError(f"the recipe line {recipe!r} is the name of a file here")
+            if one["recipe"]:
+                recipe = str(files.enter_context(archive.contents.path(one["recipe"])))
+                sources[os.path.basename(recipe)] = names.get(one["recipe"], "")
+            requests.append(ExpectRequest(recipe, one["step"], tuple(one["tubes"]), one["photo"]))
+        expected = expect_tubes(requests)
+    named = replace(readings, file=record.payload["photo"]["file"])
+    again = attach_expected(
+        named,
+        [
+            replace(
+                one,
+                expectation=replace(
+                    one.expectation, source=sources.get(one.expectation.source, one.expectation.source)
+                ),
+            )
+            for one in expected
+        ],
+    )
+    return replace(again, file=readings.file)
 
 
 def differences(recorded: dict[str, Any], now: dict[str, Any]) -> list[str]:
@@ -98,9 +153,21 @@ def differences(recorded: dict[str, Any], now: dict[str, Any]) -> list[str]:
             for key in _TUBE_KEYS
             if not _alike(one.get(key), other.get(key), _TOLERANCES.get(key, 0.0))
         ]
+        found += _expected_differences(
+            f"tube {one.get('tube')}", one.get("expected") or {}, other.get("expected") or {}
+        )
         if not _same_density(one.get("posterior"), other.get("posterior")):
             found.append(f"tube {one.get('tube')}, posterior: the densities differ")
     return found
+
+
+def _expected_differences(where: str, recorded: dict[str, Any], now: dict[str, Any]) -> list[str]:
+    """Compare what a tube was compared with."""
+    return [
+        f"{where}, expected {key}: recorded {_shown(recorded.get(key))}, recomputed {_shown(now.get(key))}"
+        for key in _EXPECTED_KEYS
+        if not _alike(recorded.get(key), now.get(key), _EXPECTED_TOLERANCE)
+    ]
 
 
 def _size(payload: dict[str, Any]) -> tuple[Any, Any]:

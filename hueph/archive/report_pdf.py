@@ -39,6 +39,7 @@ __all__ = ["draw_pdf"]
 _PLAIN, _BOLD = "Vera", "VeraBd"
 _MARGIN = 16 * mm
 _AXIS_WIDTH, _AXIS_HEIGHT = 62 * mm, 15 * mm
+_RULE = (0.4, colors.Color(0.7, 0.7, 0.7))
 _PAPERS = {"a4": pagesizes.A4, "letter": pagesizes.LETTER}
 
 
@@ -101,9 +102,9 @@ def draw_pdf(view: ReportView, *, paper: str) -> bytes:
     return stream.getvalue()
 
 
-def _heading(words: str) -> list[Flowable]:
+def _heading(words: str, room: float = 45 * mm) -> list[Flowable]:
     """Return a heading that does not stand alone at the foot of a page."""
-    return [CondPageBreak(45 * mm), _text(words, "h2")]
+    return [CondPageBreak(room), _text(words, "h2")]
 
 
 def _foot(view: ReportView) -> Any:
@@ -140,8 +141,10 @@ def _story(view: ReportView, width: float) -> list[Flowable]:
     return story + _evidence(view, width)
 
 
-def _grid(head: list[str], rows: list[list[Any]], shares: list[float], width: float) -> Table:
-    """Return a table whose head repeats on every page."""
+def _grid(
+    head: list[str], rows: list[list[Any]], shares: list[float], width: float, *, is_ruled: bool = True
+) -> Table:
+    """Return a table whose head repeats on every page, with a line below every row."""
     total = sum(shares)
     cells: list[list[Any]] = [[_text(word, bold=True) for word in head]]
     cells += [[_text(cell) if isinstance(cell, str) else cell for cell in row] for row in rows]
@@ -151,7 +154,7 @@ def _grid(head: list[str], rows: list[list[Any]], shares: list[float], width: fl
             [
                 ("VALIGN", (0, 0), (-1, -1), "TOP"),
                 ("LINEBELOW", (0, 0), (-1, 0), 1, colors.black),
-                ("LINEBELOW", (0, 1), (-1, -1), 0.4, colors.Color(0.7, 0.7, 0.7)),
+                *([("LINEBELOW", (0, 1), (-1, -1), *_RULE)] if is_ruled else []),
                 ("LEFTPADDING", (0, 0), (-1, -1), 3),
                 ("RIGHTPADDING", (0, 0), (-1, -1), 3),
             ]
@@ -170,7 +173,7 @@ def _glance(view: ReportView, width: float) -> list[Flowable]:
             str(tube.number),
             _text(tube.value, bold=True),
             tube.spread or ", ".join(name for name, _ in tube.flags),
-            tube.agreement or "-",
+            tube.verdict or "-",
         ]
         for reading in view.readings
         if reading.replaced_by is None
@@ -183,16 +186,38 @@ def _glance(view: ReportView, width: float) -> list[Flowable]:
 
 
 def _comparisons(view: ReportView, width: float) -> list[Flowable]:
-    """Return the comparisons."""
-    story: list[Flowable] = _heading("Comparisons") if view.comparisons else []
-    head = ["Before", "After", "Change", "Range", "Verdict", "Reason"]
+    """Return the comparisons: a pair has a row of cells, and below it a row for the reason."""
+    story: list[Flowable] = _heading("Comparisons", 70 * mm) if view.comparisons else []
+    head = ["Tube", "Before", "Added", "After", "Change in pH", "Expected", "Verdict"]
     for comparison in view.comparisons:
-        uses = f", from records {' and '.join(map(str, comparison.uses))}" if comparison.uses else ""
-        story.append(_text(f"Record {comparison.number}{uses}", "h3"))
-        if comparison.figure:
-            story.append(_picture(comparison.figure, width, 90 * mm))
-        rows: list[list[Any]] = [[*row[:4], _text(row[4], bold=True), row[5]] for row in comparison.rows]
-        story += [_grid(head, rows, [2.5, 2.5, 1.5, 2.5, 2, 6], width), *_notes(comparison.notes)]
+        facts = [f"record {comparison.number}"]
+        facts += [f"from records {', '.join(map(str, comparison.uses))}"] if comparison.uses else []
+        facts += [f"with {', '.join(comparison.files)}"] if comparison.files else []
+        story += [
+            CondPageBreak(45 * mm),
+            _text(comparison.title or "Before and after", "h3"),
+            _text(", ".join(facts), "small"),
+        ]
+        rows: list[list[Any]] = []
+        for pair in comparison.pairs:
+            verdict, label = _text(pair.verdict, bold=True), _text(pair.label, bold=True)
+            seen = [pair.before, pair.added or "-", pair.after, pair.change or "-", pair.expected or "-"]
+            rows.append([label, *seen, verdict])
+            below = [_text(pair.reason)] + ([_text("; ".join(pair.details), "small")] if pair.details else [])
+            rows.append([below, *[""] * 6])
+        table = _grid(head, rows, [3.5, 4, 3, 4, 3.6, 2.6, 2.8], width, is_ruled=False)
+        for row in range(1, len(rows), 2):
+            table.setStyle(
+                TableStyle(
+                    [
+                        ("SPAN", (0, row + 1), (-1, row + 1)),
+                        ("NOSPLIT", (0, row), (-1, row + 1)),
+                        ("LINEBELOW", (0, row + 1), (-1, row + 1), *_RULE),
+                    ]
+                )
+            )
+        story += [table, *_notes(comparison.notes), Spacer(1, 4)]
+        story += [_picture(figure, width, 225 * mm) for figure in comparison.figures]
     return story
 
 
@@ -244,6 +269,7 @@ def _photograph(reading: ReadingView, width: float) -> list[Flowable]:
         for tube in reading.tubes
     ]
     story.append(_grid(["Tube", "Picture", "Reading", "How sure: pH axis"], rows, [18, 17, 76, 66], width))
+    story += [_text(f"Tube {number}: {expected}.") for number, expected in reading.not_found]
     if reading.strip:
         card = ", ".join(f"{ph:g}" for ph in reading.card_ph)
         caption = _text(f"The card in the picture: {reading.chart}, pH {card}.", "small")
@@ -257,6 +283,7 @@ def _tube_words(tube: TubeView) -> list[Flowable]:
     """Return the reading of a tube in words."""
     words: list[Flowable] = [_text(tube.value, bold=True)]
     words += [_text(text) for text in (tube.spread, tube.agreement) if text]
+    words += [_text(f"perhaps {cause}", "small") for cause in tube.causes]
     return words + [_text(f"{name}: {sentence}", "small") for name, sentence in tube.flags]
 
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from hueph import __version__
+from hueph.archive.compared import PairView, expected_of, pair_view, unmatched_of
+from hueph.archive.pictures import cut_to_pages
 from hueph.archive.records import Record
 from hueph.archive.selecting import Selection, select_records
 from hueph.archive.store import Archive
@@ -76,6 +78,10 @@ class TubeView:
     expected, expected_low, expected_high : float or None
     agreement : str
         Reading against expectation in words, "" without one.
+    verdict : str
+        The same in a few words.
+    causes : tuple of str
+        What may lie behind a difference.
     picture : bytes
         JPEG, empty when there is none.
     """
@@ -93,6 +99,8 @@ class TubeView:
     expected_low: float | None
     expected_high: float | None
     agreement: str
+    verdict: str
+    causes: tuple[str, ...]
     picture: bytes
 
 
@@ -117,6 +125,7 @@ class ReadingView:
     overlay: bytes
     strip: bytes
     notes: tuple[NoteView, ...]
+    not_found: tuple[tuple[int, str], ...]
     replaced_by: int | None
     original_sha256: str
     version: str
@@ -125,13 +134,16 @@ class ReadingView:
 
 @dataclass(frozen=True, slots=True)
 class ComparisonView:
-    """Compared tubes: rows of before, after, change, range, verdict, reason."""
+    """Compared tubes; `figures` is the picture, cut where it would not fit a page."""
 
     number: int
-    rows: tuple[tuple[str, str, str, str, str, str], ...]
+    title: str
+    pairs: tuple[PairView, ...]
     uses: tuple[int, ...]
+    files: tuple[str, ...]
     notes: tuple[NoteView, ...]
-    figure: bytes
+    figures: tuple[bytes, ...]
+    cautions: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +212,9 @@ def build_view(archive: Archive, experiment: str) -> ReportView:
         _reading_view(archive, record, selection, expected) for record in own if record.kind == "reading"
     )
     expectations = tuple(_expectation_view(record) for record in own if record.kind == "expectation")
+    comparisons = tuple(_comparison_view(archive, record) for record in own if record.kind == "comparison")
     special = [text for view in expectations for text in view.cautions]
+    special += [text for view in comparisons for text in view.cautions]
     times = sorted(record.taken or record.received for record in own if record.received)
     return ReportView(
         experiment=experiment,
@@ -210,7 +224,7 @@ def build_view(archive: Archive, experiment: str) -> ReportView:
         first=times[0] if times else "",
         last=times[-1] if times else "",
         readings=readings,
-        comparisons=tuple(_comparison_view(archive, record) for record in own if record.kind == "comparison"),
+        comparisons=comparisons,
         expectations=expectations,
         records=tuple(
             RecordView(record.number, record.kind, record.received, record.summary, record.hash)
@@ -297,6 +311,7 @@ def _reading_view(
         overlay=_picture(archive, record, "overlay"),
         strip=_picture(archive, record, "strip"),
         notes=notes,
+        not_found=tuple((number, str(expected)) for number, expected in unmatched_of(payload)),
         replaced_by=replaced,
         original_sha256=originals[0].sha256 if originals else "",
         version=str(record.program.get("version", "")),
@@ -316,6 +331,12 @@ def _tube_view(entry: dict[str, Any], name: str, said: dict[str, Any] | None, pi
     else:
         value = f"pH {format_ph(ph, 2 if interval.width < 0.15 else 1)}"
         spread = str(interval)
+    compared = expected_of(entry)
+    if compared is not None:
+        said = {"ph": compared.ph, "range": [compared.interval.low, compared.interval.high]}
+        agreed, short = str(compared), f"expected {compared.ph:.2f}: {compared.outcome}"
+    else:
+        agreed = short = agreement(interval, said)
     expected_low, expected_high = (said or {}).get("range") or (None, None)
     return TubeView(
         number=int(entry["tube"]),
@@ -330,7 +351,9 @@ def _tube_view(entry: dict[str, Any], name: str, said: dict[str, Any] | None, pi
         expected=None if said is None else said.get("ph"),
         expected_low=expected_low,
         expected_high=expected_high,
-        agreement=agreement(interval, said),
+        agreement=agreed,
+        verdict=short,
+        causes=() if compared is None else compared.causes,
         picture=picture,
     )
 
@@ -361,35 +384,17 @@ def _unpack(packed: dict[str, Any] | None) -> tuple[tuple[float, float], ...]:
 
 def _comparison_view(archive: Archive, record: Record) -> ComparisonView:
     """Gather one comparison, in the form that ``hueph compare --json`` gives it."""
-    rows = []
-    for pair in record.payload.get("pairs", []):
-        low, high = pair.get("range") or (None, None)
-        change = pair.get("delta_ph")
-        limits = [f"{limit:+.1f}" if limit is not None else "open" for limit in (low, high)]
-        rows.append(
-            (
-                _tube_words(pair.get("before") or {}),
-                _tube_words(pair.get("after") or {}),
-                "" if change is None else f"{change:+.1f}",
-                "" if low is None and high is None else f"{limits[0]} to {limits[1]}",
-                str(pair.get("verdict", "")),
-                str(pair.get("reason", "")),
-            )
-        )
     notes, _ = _notes_on(archive, record.number)
-    uses = tuple(link.number for link in record.links)
-    return ComparisonView(record.number, tuple(rows), uses, notes, _picture(archive, record, "overlay"))
-
-
-def _tube_words(tube: dict[str, Any]) -> str:
-    """Say which tube and what was read."""
-    name = f"tube {tube.get('tube', '?')}"
-    if tube.get("ph") is not None:
-        return f"{name}: {format_ph(float(tube['ph']))}"
-    if tube.get("range"):
-        low, high = tube["range"]
-        return f"{name}: {Interval(low, high, tube.get('coverage') or 0.95)}".rsplit(",", 1)[0]
-    return f"{name}: no reading"
+    return ComparisonView(
+        number=record.number,
+        title=str(record.payload.get("title", "")),
+        pairs=tuple(pair_view(pair) for pair in record.payload.get("pairs", [])),
+        uses=tuple(link.number for link in record.links),
+        files=tuple(item.name for role in ("original", "recipe") for item in record.of_role(role)),
+        notes=notes,
+        figures=cut_to_pages(_picture(archive, record, "overlay")),
+        cautions=tuple(str(text) for text in record.payload.get("cautions", [])),
+    )
 
 
 def _expectation_view(record: Record) -> ExpectationView:

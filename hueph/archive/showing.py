@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from hueph._types import PathLike
+from hueph.archive.compared import expected_of, pair_lines, unmatched_of
 from hueph.archive.connect import sentences
 from hueph.archive.records import WITHHELD, Record
 from hueph.archive.store import Archive
 from hueph.interval import Interval, format_ph
+from hueph.report import expected_lines
 
 __all__ = ["record_text", "write_files"]
 
@@ -64,20 +67,43 @@ def record_text(record: Record, later: Sequence[tuple[Record, str]]) -> str:
 def _said(record: Record) -> list[str]:
     """Return what a record says."""
     payload = record.payload
+    if record.kind == "comparison":
+        lines = [f"title     {payload['title']}"] if payload.get("title") else []
+        return lines + [line for pair in payload["pairs"] for line in pair_lines(pair)]
+    if record.kind == "expectation":
+        lines = [f"title     {payload['title']}"] if payload.get("title") else []
+        return lines + [_step_line(step) for step in payload["steps"]]
     if record.kind != "reading":
         return [f"says      {payload.get('text') or record.summary}"]
     chart = payload["chart"]
     lines = [f"photo     {payload['photo']['file']}", f"chart     {chart['name']} {chart['sha256'][:16]}"]
     names = record.labels.tube_names(len(payload["tubes"]))
     for tube, name in zip(payload["tubes"], names, strict=True):
-        if tube["range"] is None:
-            words = "no reading"
-        else:
-            interval = Interval(tube["range"][0], tube["range"][1], tube["coverage"])
-            words = f"pH {interval}" if tube["ph"] is None else f"pH {format_ph(tube['ph'])} ({interval})"
-        flags = f"  [{', '.join(tube['flags'])}]" if tube["flags"] else ""
-        lines.append(f"tube {tube['tube']:<4} {name + ' ' if name else ''}{words}{flags}")
+        lines.append(_tube_line(tube, name))
+        expected = expected_of(tube)
+        if expected is not None:
+            lines += [f"      {line}" for line in expected_lines(expected)]
+    for number, expected in unmatched_of(payload):
+        lines += [f"tube {number}", *(f"      {line}" for line in expected_lines(expected))]
     return lines
+
+
+def _tube_line(tube: dict[str, Any], name: str) -> str:
+    """Return one tube as a line: number, name, pH, range, flags."""
+    if tube["range"] is None:
+        words = "no reading"
+    else:
+        interval = Interval(tube["range"][0], tube["range"][1], tube["coverage"])
+        words = f"pH {interval}" if tube["ph"] is None else f"pH {format_ph(tube['ph'])} ({interval})"
+    flags = f"  [{', '.join(tube['flags'])}]" if tube["flags"] else ""
+    return f"tube {tube['tube']:<4} {name + ' ' if name else ''}{words}{flags}"
+
+
+def _step_line(step: dict[str, Any]) -> str:
+    """Return one step of a recipe as a line: name, pH, range, what was done."""
+    low, high = step.get("range") or (None, None)
+    spread = "" if low is None or high is None else f" ({low:.2f} to {high:.2f})"
+    return f"step      {step['step']}: pH {step['ph']:.2f}{spread}  {step.get('text', '')}".rstrip()
 
 
 def write_files(archive: Archive, record: Record, folder: PathLike) -> list[Path]:

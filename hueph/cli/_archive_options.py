@@ -10,6 +10,7 @@ import click
 if TYPE_CHECKING:
     from hueph.archive.keeping import Keeper
     from hueph.archive.records import Labels
+    from hueph.expecting import ExpectRequest
 
 __all__ = [
     "archive_option",
@@ -62,7 +63,12 @@ def labels(who: str | None, experiment: str | None, sample: str | None, step: st
     return Labels(who or "", experiment or "", sample or "", step or "")
 
 
-def keeper(target: str | None, known: dict[str, str | None], corrects: int | None = None) -> Keeper | None:
+def keeper(
+    target: str | None,
+    known: dict[str, str | None],
+    corrects: int | None = None,
+    asked: tuple[ExpectRequest, ...] = (),
+) -> Keeper | None:
     """Return what records photographs into an archive, which is made when missing; None without one.
 
     Raises
@@ -81,7 +87,7 @@ def keeper(target: str | None, known: dict[str, str | None], corrects: int | Non
     with open_archive(target, create=True) as archive:
         if corrects is not None:
             archive.record(corrects)
-    return Keeper(target, labels(**known), corrects)
+    return Keeper(target, labels(**known), corrects, asked)
 
 
 def record_calibration(

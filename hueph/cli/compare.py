@@ -222,10 +222,7 @@ def _record(
         recipes = [named[0], *([] if plan.recipe is None else [str(plan.recipe)])]
         names = [entry.chart for entry in plan.photos.values()]
     known = [load_chart(find_chart(name)) for name in dict.fromkeys(names)]
-    picture = b""
-    if figure is not None:
-        with open(figure, "rb") as stream:
-            picture = stream.read()
+    picture = _figure(result, figure)
     with open_archive(target, create=True) as archive:
         record = record_comparison(
             archive,
@@ -237,3 +234,19 @@ def _record(
             figure=picture,
         )
     click.echo(f"record {record.number}  {record.summary}", err=True)
+
+
+def _figure(result: Comparison | ExperimentResult, figure: str | None) -> bytes:
+    """Return the figure that was written, or one drawn for the record."""
+    if figure is not None:
+        with open(figure, "rb") as stream:
+            return stream.read()
+    import tempfile
+
+    from hueph.comparison_figure import write_comparison_figure
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = f"{folder}/comparison.jpg"
+        write_comparison_figure(result, path)
+        with open(path, "rb") as stream:
+            return stream.read()

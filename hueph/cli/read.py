@@ -127,7 +127,7 @@ def read(
                 tubes=tubes or None,
                 strip=strip,
                 overlay_dir=overlay,
-                keep=keeper(target, labels),
+                keep=keeper(target, labels, asked=requests),
                 expected=_expected(requests, names),
                 budget=budget,
                 jobs=jobs,

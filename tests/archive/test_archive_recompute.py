@@ -11,9 +11,11 @@ from test_archive_tamper import rewrite
 
 from hueph.archive.keeping import add_reading, pack_posterior
 from hueph.archive.recompute import differences
+from hueph.archive.showing import record_text
 from hueph.archive.store import Archive, open_archive
 from hueph.archive.verify import verify_archive
 from hueph.chart import Chart
+from hueph.expecting import attach_expected, expect_tubes, parse_expect
 from hueph.photo import load_photo
 from hueph.reading import read_photo
 
@@ -87,6 +89,67 @@ def test_forged_chart_is_found(read: Archive) -> None:
     read.close()
     assert "chart: recorded 111111111111" in result.findings[-1].text
     assert not result.is_sound
+
+
+@pytest.fixture
+def expected(tmp_path: Path, chart: Chart, boxes: Any) -> Archive:
+    """An archive with one real reading that was compared with two recipes, a file and a line."""
+    recipe = tmp_path / "home" / "someone" / "tank.toml"
+    recipe.parent.mkdir(parents=True)
+    recipe.write_text('[solutions]\nfeed = "10 mM KH2PO4"\n[steps]\ntank = "take 20 mL of feed"\n')
+    words = [f"{recipe}:tank=1", "5 mL 0.1 M acetic acid + 5 mL 0.1 M sodium acetate=five-tubes.jpg#2,3"]
+    asked = tuple(parse_expect(text) for text in words)
+    photo = load_photo(SAMPLES / "five-tubes.jpg")
+    readings = attach_expected(read_photo(photo, chart, tubes=boxes), expect_tubes(asked))
+    archive = open_archive(tmp_path / "expected", create=True)
+    add_reading(archive, photo, readings, chart, tubes=boxes, asked=asked)
+    return archive
+
+
+def test_recipes_are_kept_and_worked_out_again(expected: Archive, tmp_path: Path) -> None:
+    record = expected.record(1)
+    result = verify_archive(expected)
+    (recipe,) = record.of_role("recipe")
+    kept = expected.data(recipe.sha256).decode()
+    expected.close()
+    assert result.findings == []
+    assert (recipe.name, '"10 mM KH2PO4"' in kept) == ("tank.toml", True)
+    assert [one["line"] for one in record.payload["asked"]] == [
+        "",
+        "5 mL 0.1 M acetic acid + 5 mL 0.1 M sodium acetate",
+    ]
+    assert "someone" not in record.body
+    text = record_text(record, [])
+    # The recipe's own value by its textbook formula, 4.76 less the activity's share; tube 3 is not there.
+    assert "expected 4.67 (" in text
+    assert "tank of tank.toml)" in text
+    assert "cannot be compared, this tube was not found in the photograph" in text
+
+
+def test_forged_comparison_with_a_recipe_is_found(expected: Archive) -> None:
+    def forge(number: int, data: dict[str, Any]) -> None:
+        data["payload"]["tubes"][1]["expected"]["verdict"] = "agree"
+        data["payload"]["expected_unmatched"][0]["ph"] += 0.1
+
+    rewrite(expected, forge)
+    result = verify_archive(expected)
+    expected.close()
+    found = " ".join(finding.text for finding in result.findings if finding.is_damage)
+    assert 'tube 2, expected verdict: recorded "agree", recomputed "' in found
+    assert "tube 3 (not found), expected ph: recorded 4.7" in found
+
+
+def test_recipe_line_of_an_import_reads_no_file_of_this_machine(expected: Archive, tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text("[solutions]\n")
+
+    def forge(number: int, data: dict[str, Any]) -> None:
+        data["payload"]["asked"][1]["line"] = str(own)
+
+    rewrite(expected, forge)
+    result = verify_archive(expected)
+    expected.close()
+    assert "is the name of a file here" in result.findings[-1].text
 
 
 def test_rounding_of_another_processor_is_no_difference(make_readings: Any) -> None:

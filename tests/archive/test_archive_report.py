@@ -2,29 +2,65 @@
 
 from __future__ import annotations
 
+import html
+import io
 import json
 import re
 import shutil
 import subprocess
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+from conftest import private_picture
+from PIL import Image
 
 from hueph.archive.annotating import add_correction, add_note
-from hueph.archive.keeping import add_comparison, add_expectation
+from hueph.archive.keeping import add_comparison, add_expectation, add_reading
+from hueph.archive.pictures import cut_to_pages
 from hueph.archive.records import Labels
 from hueph.archive.report_axis import Line, Polygon, axis_shapes
 from hueph.archive.report_view import agreement, build_view
 from hueph.archive.reporting import report_html, report_pdf, write_report
+from hueph.archive.showing import record_text
 from hueph.archive.store import Archive, open_archive
+from hueph.chart import Chart
 from hueph.errors import InputError
+from hueph.expecting import attach_expected, expect_tubes, parse_expect
 from hueph.interval import Interval
+from hueph.photo import load_photo
 from hueph.report import NOTICE
 
 pytest.importorskip("jinja2")
 pytest.importorskip("reportlab")
+
+
+# What `hueph compare --json` prints of a pair that stayed, and of one beyond the card, colours alone.
+PAIR = {
+    "label": "tank", "added": "5 drops of <lye>", "delta_ph": 0.2, "range": [-0.1, 0.5], "coverage": 0.95,
+    "before": {"photo": "photo-1.jpg", "tube": 1, "ph": 6.2}, "after": {"photo": "photo-2.jpg", "tube": 1, "ph": 6.4},
+    "expected": {"delta_ph": 0.314}, "verdict": "held", "reason": "The buffer held.",
+    "buffer_capacity": {"added_molar": 0.006, "capacity": 0.03, "range": [0.012, None], "theory": 0.02,
+                        "theory_start": 0.02},
+    "times_water": [5.54, None], "notes": ["tube 2 left out"], "flags": ["glare"],
+}  # fmt: skip
+OPEN_PAIR = {
+    "label": "tube 2 to 3", "delta_ph": None, "range": [None, -2.4], "coverage": 0.95,
+    "before": {"tube": 2, "ph": None, "range": [None, 4.3]}, "after": {"tube": 3, "ph": None, "range": None},
+    "verdict": "undecided", "colour_verdict": "changed", "reason": "By colour alone.", "notes": [], "flags": [],
+}  # fmt: skip
+
+
+def tall_figure() -> bytes:
+    """A picture of four rows of noise with a grey line above each, too high for a page."""
+    pixels = np.random.default_rng(0).integers(0, 255, (500, 200, 3), dtype=np.uint8)
+    pixels[::125] = 214
+    stream = io.BytesIO()
+    Image.fromarray(pixels).save(stream, "PNG")
+    return stream.getvalue()
 
 
 @pytest.fixture
@@ -38,11 +74,13 @@ def reported(tmp_path: Path, add: Callable[..., Any]) -> Archive:
     add_expectation(archive, recipe, labels=Labels("Ada", "feed & drain <1>"))
     first = add(archive, 1, who="Ada", experiment="feed & drain <1>", sample="tank, b, c, d", step="1")
     second = add(archive, 2, who="Ada", experiment="feed & drain <1>", sample="x", step="2")
-    pair = {
-        "before": {"tube": 1, "ph": 6.2}, "after": {"tube": 1, "ph": 6.4}, "delta_ph": 0.2,
-        "range": [-0.1, 0.5], "coverage": 0.95, "verdict": "held", "reason": "the change is within its range",
-    }  # fmt: skip
-    add_comparison(archive, {"pairs": [pair]}, [first, second], labels=Labels("Ada", "feed & drain <1>"))
+    add_comparison(
+        archive,
+        {"title": "Does it hold?", "pairs": [PAIR, OPEN_PAIR], "cautions": ["lye: corrosive"]},
+        [first, second],
+        labels=Labels("Ada", "feed & drain <1>"),
+        figure=tall_figure(),
+    )
     add_note(archive, first.number, "stood <b>in</b> the sun", who="Ben")
     add_correction(
         archive, second.number, "wrong bottle", Labels("Ada", "feed & drain <1>", "b7", "2"), who="Cem"
@@ -62,9 +100,92 @@ def test_view_holds_everything(reported: Archive) -> None:
     assert "read at least" in tube.agreement
     assert view.readings[0].notes[0].text == "stood <b>in</b> the sun"
     assert view.readings[1].notes[0].text == "labels corrected: wrong bottle"
-    assert view.comparisons[0].rows[0][2:5] == ("+0.2", "-0.1 to +0.5", "held")
+    comparison = view.comparisons[0]
+    assert (comparison.title, comparison.uses, comparison.cautions) == (
+        "Does it hold?",
+        (2, 3),
+        ("lye: corrosive",),
+    )
+    held, changed = comparison.pairs
+    assert (held.before, held.after) == ("photo-1.jpg tube 1: pH 6.2", "photo-2.jpg tube 1: pH 6.4")
+    assert (held.change, held.expected, held.verdict) == ("+0.2 (-0.1 to +0.5, 95 %)", "+0.31", "held")
+    assert held.details == (
+        "buffer capacity 12 mM or more per pH unit; the recipe gives 20 mM",
+        "moved at least 5.5 times less than plain water",
+        "! tube 2 left out",
+        "flags: glare",
+    )
+    assert (changed.before, changed.after) == ("tube 2: pH 4.3 or lower", "tube 3: no pH")
+    assert (changed.change, changed.expected, changed.verdict) == ("-2.4 or less, 95 %", "", "changed")
+    assert "lye: corrosive" in view.cautions
     assert view.readings[0].tubes[2].value == "pH 4.3 or lower"
     assert NOTICE in view.cautions
+
+
+def test_figure_is_cut_at_its_lines() -> None:
+    parts = [Image.open(io.BytesIO(part)) for part in cut_to_pages(tall_figure())]
+    # At most 1.25 times the width: 250 pixels, two rows.
+    assert [part.size for part in parts] == [(200, 250), (200, 250)]
+    assert cut_to_pages(b"") == ()
+    small = io.BytesIO()
+    Image.new("RGB", (80, 100)).save(small, "PNG")
+    assert cut_to_pages(small.getvalue()) == (small.getvalue(),)
+    noise = io.BytesIO()
+    Image.fromarray(np.random.default_rng(1).integers(0, 255, (300, 100, 3), dtype=np.uint8)).save(
+        noise, "PNG"
+    )
+    assert [Image.open(io.BytesIO(part)).height for part in cut_to_pages(noise.getvalue())] == [125, 125, 50]
+
+
+def test_reading_beside_its_recipe(
+    reported: Archive, make_readings: Any, chart: Chart, tmp_path: Path
+) -> None:
+    """What `hueph read --expect` found stands in page, PDF and text; not worked out anew."""
+    photo = load_photo(private_picture(tmp_path / "e.jpg", 5))
+    asked = [parse_expect("10 mL 10 mM KH2PO4 + 10 mL 10 mM K2HPO4=1,9")]
+    readings = replace(make_readings(photo.file), sha256=photo.sha256)
+    compared = attach_expected(readings, expect_tubes(asked))
+    record = add_reading(
+        reported, photo, compared, chart, labels=Labels(experiment="feed & drain <1>"), asked=asked
+    )
+    page = report_html(reported, "feed & drain <1>")
+    view = build_view(reported, "feed & drain <1>").readings[-1]
+    pdf = report_pdf(reported, "feed & drain <1>")
+    reported.close()
+    tube = view.tubes[0]
+    said = compared.tubes[0].expected
+    assert said is not None
+    assert (tube.agreement, tube.causes) == (str(said), said.causes)
+    assert tube.verdict.startswith(f"expected {said.ph:.2f}: reads lower by ")
+    assert tube.expected == pytest.approx(said.ph, abs=0.001)
+    assert len(tube.causes) > 0
+    assert view.not_found[0][0] == 9
+    for text in (tube.agreement, *(f"perhaps {cause}" for cause in tube.causes), "Tube 9: expected "):
+        assert text in html.unescape(page)
+    assert pdf.startswith(b"%PDF")
+    lines = record_text(record, [])
+    assert str(said) in lines
+    assert f"perhaps {said.causes[0]}" in lines
+    if shutil.which("pdftotext"):
+        words = subprocess.run(
+            ["pdftotext", "-", "-"], input=pdf, capture_output=True, check=True
+        ).stdout.decode()
+        assert "reads lower by" in " ".join(words.split())
+        assert "Does it hold?" in words
+        assert "5 drops of <lye>" in " ".join(words.split())
+
+
+def test_comparison_and_recipe_as_text(reported: Archive) -> None:
+    recipe, comparison = (record_text(reported.record(number), []) for number in (1, 4))
+    reported.close()
+    assert "step      tank: pH 6.9" in recipe
+    assert comparison.splitlines()[6:10] == [
+        "title     Does it hold?",
+        "pair      tank, after 5 drops of <lye>",
+        "          before photo-1.jpg tube 1: pH 6.2; after photo-2.jpg tube 1: pH 6.4",
+        "          HELD  The buffer held.",
+    ]
+    assert "          CHANGED  By colour alone." in comparison
 
 
 def test_agreement_means_a_common_ph() -> None:
@@ -99,6 +220,7 @@ def test_page_escapes_what_people_write_and_loads_nothing(reported: Archive) -> 
     reported.close()
     assert "feed &amp; drain &lt;1&gt;" in page
     assert "stood &lt;b&gt;in&lt;/b&gt; the sun" in page
+    assert "5 drops of &lt;lye&gt;" in page
     assert "<script" not in page
     assert re.findall(r"""(?:src|href)=["'](?!data:)[^"']*""", page) == []
     assert "url(" not in page

@@ -287,6 +287,8 @@ def test_compare_records_photographs_and_comparison(tmp_path: Path, capsys: Capt
         assert (reading.kind, comparison.kind) == ("reading", "comparison")
         assert [link.number for link in comparison.links] == [1]
         assert comparison.payload["pairs"][0]["verdict"] == "exhausted"
+        # A figure is drawn for the record though none was asked for.
+        assert archive.data(comparison.of_role("overlay")[0].sha256).startswith(b"\xff\xd8")
         assert str(ROOT) not in reading.body + comparison.body
     assert main(["archive", "report", "e", str(tmp_path / "r.html"), "--archive", folder]) == 0
     assert "exhausted" in (tmp_path / "r.html").read_text()
