@@ -13,6 +13,7 @@ from hueph.archive.store import Archive
 
 if TYPE_CHECKING:
     from hueph.chart import Chart
+    from hueph.expecting import ExpectRequest
     from hueph.results import PhotoReadings
 
 __all__ = ["record_comparison"]
@@ -27,6 +28,7 @@ def record_comparison(
     labels: Labels | None = None,
     recipes: Sequence[PathLike] = (),
     figure: bytes = b"",
+    asked: Sequence[ExpectRequest] = (),
 ) -> Record:
     """Record each photograph as a reading, and the comparison as a record that points to them.
 
@@ -45,6 +47,8 @@ def record_comparison(
         Experiment and recipe files.
     figure : bytes
         Picture of the comparison, JPEG or PNG.
+    asked : sequence of ExpectRequest
+        What was expected in which tube, when the photographs were compared with that too.
 
     Returns
     -------
@@ -65,7 +69,8 @@ def record_comparison(
         if chart is None:
             contents.append(keep_original(archive, one.file, one.sha256))
         else:
-            readings.append(add_reading(archive, load_photo(one.file), one, chart, labels=labels))
+            photo = load_photo(one.file)
+            readings.append(add_reading(archive, photo, one, chart, labels=labels, asked=asked))
     contents += [keep_recipe(archive, recipe) for recipe in recipes]
     return add_comparison(
         archive,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,6 +25,9 @@ __all__ = ["Demo", "build_demo"]
 # The scenario: a hydroponics workshop that buffers its nutrient solution with citrate and phosphate.
 EXPERIMENT = "Nutrient line, week 12"
 WHO = "workshop bench 2"
+# Its second experiment, in a folder of its own among the samples.
+ACID_EXPERIMENT = "Acid on the feed line"
+ACID_TUBES = {1: "citrate-tube", 2: "phosphate-tube", 3: "thin-tube", 4: "water-tube"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +44,7 @@ def build_demo(folder: PathLike, samples: PathLike = "samples") -> Demo:
     Parameters
     ----------
     folder : path
-        New; gets ``archive``, ``bag``, ``report.html`` and ``report.pdf``.
+        New; gets ``archive``, ``bag``, and a report of each experiment as HTML and PDF.
     samples : path
         Folder with ``truth.json`` (which names the pictures and their charts) and the pictures.
 
@@ -78,6 +82,7 @@ def build_demo(folder: PathLike, samples: PathLike = "samples") -> Demo:
                 archive, readings[-1].number, "The bottle was mislabelled.", labels, who=WHO
             )
             lines.append(f"record {corrected.number}  {corrected.summary}")
+        _compare(archive, source / "experiment", lines)
         result = verify_archive(archive)
         lines += [str(finding) for finding in result.findings]
         verdict = "sound" if result.is_sound else "DAMAGED"
@@ -85,8 +90,10 @@ def build_demo(folder: PathLike, samples: PathLike = "samples") -> Demo:
             f"verified: {verdict}; {result.records} records, {result.files} files, "
             f"{result.recomputed} photographs read again; last link {result.head}"
         )
-        for name in ("report.html", "report.pdf"):
-            lines.append(f"wrote {write_report(archive, EXPERIMENT, target / name)}")
+        for experiment, stem in ((EXPERIMENT, "report"), (ACID_EXPERIMENT, "report-acid")):
+            if experiment in archive.values("experiment"):
+                for suffix in ("html", "pdf"):
+                    lines.append(f"wrote {write_report(archive, experiment, target / f'{stem}.{suffix}')}")
         bag = export_archive(archive, target / "bag")
         lines.append(f"wrote {bag.folder}: {bag.records} records, {bag.files} files, {bag.size / 1e6:.1f} MB")
     return Demo(tuple(lines), result.is_sound)
@@ -124,3 +131,34 @@ def _read(archive: Archive, file: Path, chart: Chart, step: int, lines: list[str
     record = add_reading(archive, photo, readings, chart, labels=labels)
     lines.append(f"record {record.number}  {record.summary}")
     return record
+
+
+def _compare(archive: Archive, folder: Path, lines: list[str]) -> None:
+    """Run and record the worked experiment: readings beside its recipe, and what acid changed."""
+    plan = folder / "experiment.toml"
+    if not plan.is_file():
+        return
+    from hueph.archive.comparing import record_comparison
+    from hueph.comparing.running import run_experiment
+    from hueph.comparison_figure import write_comparison_figure
+    from hueph.expecting import attach_expected, expect_tubes, parse_expect
+
+    recipe = folder / "buffers.toml"
+    asked = [parse_expect(f"{recipe}:{step}=start.jpg#{tube}") for tube, step in ACID_TUBES.items()]
+    result, expected = run_experiment(plan), expect_tubes(asked)
+    charts = [load_chart(entry.chart) for entry in result.experiment.photos.values()]
+    with tempfile.TemporaryDirectory() as scratch:
+        figure = Path(scratch) / "comparison.jpg"
+        write_comparison_figure(result, figure)
+        record = record_comparison(
+            archive,
+            [attach_expected(readings, expected) for readings in result.photos.values()],
+            {chart.sha256: chart for chart in charts},
+            result.to_dict(),
+            labels=Labels(WHO, ACID_EXPERIMENT, "citrate, phosphate, thin phosphate, water"),
+            recipes=[plan, recipe],
+            figure=figure.read_bytes(),
+            asked=asked,
+        )
+    lines += [f"record {link.number}  {archive.record(link.number).summary}" for link in record.links]
+    lines.append(f"record {record.number}  {record.summary}")

@@ -239,20 +239,26 @@ def test_missing_package_is_named(capsys: Captured, tmp_path: Path, monkeypatch:
 
 
 def test_demo_builds_verifies_and_exports(tmp_path: Path, capsys: Captured) -> None:
-    """On two of the samples only, for speed."""
+    """On one of the samples and the worked experiment only, for speed."""
     samples = tmp_path / "samples"
     samples.mkdir()
     shutil.copy(PHOTO, samples)
     shutil.copy(ROOT / "samples" / "truth.json", samples)
+    shutil.copytree(ROOT / "samples" / "experiment", samples / "experiment")
     assert main(["archive", "demo", str(tmp_path / "out"), "--samples", str(samples)]) == 0
     out = capsys.readouterr().out
-    assert "verified: sound; 3 records, " in out
+    assert "verified: sound; 8 records, " in out
     assert {path.name for path in (tmp_path / "out").iterdir()} == {
         "archive",
         "bag",
         "report.html",
         "report.pdf",
+        "report-acid.html",
+        "report-acid.pdf",
     }
+    page = (tmp_path / "out" / "report-acid.html").read_text()
+    assert "thin-tube of buffers.toml): agrees" in page
+    assert "The buffer is exhausted" in page
     assert main(["archive", "demo", str(tmp_path / "out2"), "--samples", str(tmp_path)]) == 1
     assert "is not the folder of the sample photographs" in capsys.readouterr().err
 
