@@ -25,7 +25,8 @@ _STEEP_STD = 0.1
 _RUNS, _SEED = 2000, 0
 # Standard deviation that one step of a posterior's grid stands for, pH; nothing is known better.
 _LEAST_STD = 0.005
-_TUBES = re.compile(r"\s*\d{1,4}\s*(?:,\s*\d{1,4}\s*)*")
+# Plain blanks and digits: the other signs that \s and \d stand for are no numbers to `int`.
+_TUBES = re.compile(r" *[0-9]{1,4} *(?:, *[0-9]{1,4} *)*")
 
 
 @dataclass(frozen=True, slots=True)

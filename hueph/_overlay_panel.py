@@ -19,12 +19,13 @@ if TYPE_CHECKING:
     from hueph.interval import Interval
     from hueph.results import PhotoReadings, Reading
 
-__all__ = ["INK", "LIGHT", "draw_panel", "font", "plain"]
+__all__ = ["CURVE", "DIM", "INK", "LIGHT", "MARK", "draw_panel", "font", "plain"]
 
 INK = (18, 18, 18)
 LIGHT = (255, 255, 255)
 DIM = (176, 176, 176)
 MARK = (255, 214, 74)
+CURVE = (104, 104, 104)
 
 # Text sizes as shares of the width; see overlay.py for why not smaller.
 BIG, MIDDLE, SMALL = 0.046, 0.034, 0.028
@@ -202,7 +203,7 @@ def _draw_posterior(
     peak = float(density.max()) or 1.0
     tops = axis - 0.46 * height * density / peak
     outline = [(across(float(x)), float(y)) for x, y in zip(reading.grid[inside], tops, strict=True)]
-    pen.polygon([(outline[0][0], axis), *outline, (outline[-1][0], axis)], fill=(120, 120, 120))
+    pen.polygon([(outline[0][0], axis), *outline, (outline[-1][0], axis)], fill=CURVE)
     pen.line(outline, fill=LIGHT, width=max(2, round(0.016 * height)))
     _draw_interval(pen, reading, across, axis, height, (start, end))
 
@@ -271,13 +272,20 @@ def _draw_interval(
     first = across(ends[0] if low is None else low)
     last = across(ends[1] if high is None else high)
     foot = 0.07 * height
-    pen.line((first, axis, last, axis), fill=MARK, width=thick)
+    lines = [(first, axis, last, axis)]
+    tips = []
     for limit, place, inward in ((low, first, 1), (high, last, -1)):
         if limit is None:
-            tip = [(place - inward * foot, axis), (place, axis - foot), (place, axis + foot)]
-            pen.polygon(tip, fill=MARK)
+            tips.append([(place - inward * foot, axis), (place, axis - foot), (place, axis + foot)])
         else:
-            pen.line((place, axis - foot, place, axis + foot), fill=MARK, width=thick)
+            lines.append((place, axis - foot, place, axis + foot))
     if reading.ph is not None:
         middle = across(reading.ph)
-        pen.line((middle, axis - 0.5 * height, middle, axis + foot), fill=MARK, width=thick)
+        lines.append((middle, axis - 0.5 * height, middle, axis + foot))
+    # Dark edges first: without colour the marks would run into pale patches and the curve's outline.
+    for line in lines:
+        pen.line(line, fill=INK, width=thick + 2 * max(1, thick // 3))
+    for line in lines:
+        pen.line(line, fill=MARK, width=thick)
+    for tip in tips:
+        pen.polygon(tip, fill=MARK)

@@ -16,7 +16,7 @@ __all__ = ["TubePair", "pair_tubes", "parse_labels", "parse_pairs"]
 
 # Two tubes look exchanged when each has changed colour plainly, and crosswise both match.
 _PLAIN_CHANGE, _MATCH = 15.0, 6.0
-_PAIR = re.compile(r"\s*(\d{1,3})\s*:\s*(\d{1,3})\s*")
+_PAIR = re.compile(r" *([0-9]{1,3}) *: *([0-9]{1,3}) *")
 
 
 @dataclass(frozen=True, slots=True)
