@@ -1,4 +1,4 @@
-"""The table of an export: a row for each tube of each reading, and one for every other record."""
+"""The table of an export: a row for each tube of a reading and each pair of a comparison, one for other records."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ __all__ = ["TABLE_COLUMNS", "table_header", "table_rows"]
 TABLE_COLUMNS = (
     "record", "kind", "received", "taken", "who", "experiment", "sample", "step", "file", "original_sha256",
     "chart", "chart_sha256", "tube", "tube_name", "ph", "ph_std", "low", "high", "coverage", "bound", "flags",
-    "l", "a", "b", "delta_e", "text", "version", "link",
+    "l", "a", "b", "delta_e", "text", "version", "link", "expected_ph", "expected_low", "expected_high",
+    "verdict", "difference", "difference_low", "difference_high",
 )  # fmt: skip
 # Programs that show tables take text that begins like this for a formula.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -49,13 +50,17 @@ def table_rows(record: Record, labels: Labels) -> Iterator[bytes]:
     tubes = record.payload.get("tubes") or [] if record.kind == "reading" else []
     for tube, name in zip(tubes, labels.tube_names(len(tubes)), strict=True):
         yield _row(shared | {"tube_name": name} | _tube_cells(tube))
-    if not tubes:
+    pairs = record.payload.get("pairs") or [] if record.kind == "comparison" else []
+    for pair in pairs:
+        yield _row(shared | _pair_cells(pair))
+    if not (tubes or pairs):
         yield _row(shared)
 
 
 def _tube_cells(tube: dict[str, Any]) -> dict[str, Any]:
     """Return the cells of one tube."""
     low, high = tube.get("range") or (None, None)
+    expected = tube.get("expected") or {}
     lab = tube.get("lab") or (None, None, None)
     return {
         "tube": tube.get("tube"),
@@ -70,7 +75,31 @@ def _tube_cells(tube: dict[str, Any]) -> dict[str, Any]:
         "a": lab[1],
         "b": lab[2],
         "delta_e": tube.get("delta_e"),
+        "expected_ph": expected.get("ph"),
+        "verdict": expected.get("verdict"),
+        "difference": expected.get("difference"),
+        **_limits("expected", expected.get("range")),
+        **_limits("difference", expected.get("difference_range")),
     }
+
+
+def _pair_cells(pair: dict[str, Any]) -> dict[str, Any]:
+    """Return the cells of one compared pair; the difference is after less before."""
+    title = ", after ".join(text for text in (pair.get("label"), pair.get("added")) if text)
+    return {
+        "verdict": pair.get("colour_verdict") or pair.get("verdict"),
+        "difference": pair.get("delta_ph"),
+        "coverage": pair.get("coverage"),
+        "delta_e": pair.get("delta_e"),
+        "flags": " ".join(pair.get("flags") or ()),
+        "text": f"{title}: {pair.get('reason', '')}",
+        **_limits("difference", pair.get("range")),
+    }
+
+
+def _limits(name: str, limits: list[Any] | None) -> dict[str, Any]:
+    low, high = limits or (None, None)
+    return {f"{name}_low": low, f"{name}_high": high}
 
 
 def _row(cells: dict[str, Any]) -> bytes:

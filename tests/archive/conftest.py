@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import numpy as np
 import pytest
@@ -37,6 +37,13 @@ from hueph.shipped import find_chart
 SECRET = "SECRET-4711"
 
 
+def absent(reason: str) -> NoReturn:
+    """Skip a test whose tool is not installed; where all were installed for the tests, fail instead."""
+    if os.environ.get("HUEPH_ALL_TOOLS"):
+        pytest.fail(f"HUEPH_ALL_TOOLS promises every tool, but {reason}")
+    pytest.skip(reason)
+
+
 def server_folder() -> Path | None:
     """Return where the programs of a PostgreSQL server are, None when there is none."""
     places = sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True)
@@ -53,16 +60,19 @@ def someone() -> dict[str, Any]:
         with contextlib.suppress(KeyError):
             user = pwd.getpwnam(name)
             return {"user": user.pw_uid, "group": user.pw_gid, "extra_groups": []}
-    pytest.skip("a PostgreSQL server cannot run as root, and there is no other user")
+    absent("a PostgreSQL server cannot run as root, and there is no other user")
 
 
 @pytest.fixture(scope="session")
 def postgres() -> Iterator[str]:
     """Run a PostgreSQL server on a free port of the loopback address; yield its URL without a database."""
-    pytest.importorskip("psycopg", reason="psycopg is not installed")
+    try:
+        import psycopg  # noqa: F401
+    except ImportError:
+        absent("psycopg is not installed")
     programs = server_folder()
     if programs is None:
-        pytest.skip("no PostgreSQL server is installed (Debian: apt-get install postgresql)")
+        absent("no PostgreSQL server is installed (Debian: apt-get install postgresql)")
     as_someone = someone()
     home = Path(tempfile.mkdtemp(prefix="hueph-pg-"))
     if as_someone:

@@ -7,19 +7,21 @@ import io
 import json
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import SECRET
+from conftest import SECRET, absent
 from PIL import Image
 
 from hueph.archive.annotating import add_correction
 from hueph.archive.export import export_archive
 from hueph.archive.importing import import_archive
+from hueph.archive.keeping import add_comparison
 from hueph.archive.records import Labels
 from hueph.archive.store import Archive, Filter, open_archive
-from hueph.archive.table import table_rows
+from hueph.archive.table import table_header, table_rows
 from hueph.archive.verify import verify_archive
 from hueph.errors import ArchiveError, InputError
 
@@ -43,7 +45,10 @@ def whole(folder: Path) -> bytes:
 
 
 def test_bag_is_valid_for_an_independent_library(bag: Path) -> None:
-    bagit = pytest.importorskip("bagit")
+    try:
+        import bagit
+    except ImportError:
+        absent("bagit is not installed")
     opened = bagit.Bag(str(bag))
     opened.validate()
     assert opened.info["Chain-Length"] == "5"
@@ -53,7 +58,10 @@ def test_bag_is_valid_for_an_independent_library(bag: Path) -> None:
 
 
 def test_metadata_are_valid_for_an_independent_library(bag: Path) -> None:
-    rocrate = pytest.importorskip("rocrate.rocrate")
+    try:
+        from rocrate import rocrate
+    except ImportError:
+        absent("rocrate is not installed")
     crate = rocrate.ROCrate(str(bag / "data"))
     root = crate.root_dataset
     assert root["name"] == "Evidence: pH readings from photographs"
@@ -295,3 +303,41 @@ def test_table_holds_every_tube(bag: Path) -> None:
     assert rows[3]["flags"] == "off-chart-colour turbid"
     (note,) = [row for row in rows if row["kind"] == "note"]
     assert note["text"] == "stood in the sun"
+
+
+def test_table_holds_every_pair(filled: Archive) -> None:
+    pair = {
+        "label": "=citrate", "added": "5 drops", "verdict": "held", "reason": "The buffer held.",
+        "delta_ph": -0.2, "range": [-0.7, None], "coverage": 0.95, "delta_e": 2.7, "flags": ["glare"],
+    }  # fmt: skip
+    colours = {
+        "label": "b",
+        "verdict": "undecided",
+        "colour_verdict": "changed",
+        "reason": "x",
+        "range": None,
+    }
+    record = add_comparison(filled, {"pairs": [pair, colours]}, [filled.record(1), filled.record(2)])
+    lines = b"".join([table_header(), *table_rows(record, Labels())]).decode()
+    one, two = csv.DictReader(io.StringIO(lines))
+    assert (one["verdict"], one["difference"], one["difference_low"], one["difference_high"]) == (
+        "held",
+        "-0.2",
+        "-0.7",
+        "",
+    )
+    assert (one["text"], one["flags"]) == ("'=citrate, after 5 drops: The buffer held.", "glare")
+    assert (two["verdict"], two["text"], two["record"]) == ("changed", "b: x", str(record.number))
+
+
+def test_table_holds_what_was_expected(filled: Archive) -> None:
+    tube = filled.record(1).payload["tubes"][0] | {
+        "expected": {
+            "ph": 6.7, "range": [6.6, 6.8], "verdict": "lower", "difference": -0.5, "difference_range": [-0.8, -0.2],
+        }
+    }  # fmt: skip
+    record = replace(filled.record(1), payload=filled.record(1).payload | {"tubes": [tube]})
+    (row,) = csv.DictReader(io.StringIO((table_header() + next(table_rows(record, Labels()))).decode()))
+    assert [row[name] for name in ("expected_ph", "expected_low", "verdict", "difference", "difference_high")] == [
+        "6.7", "6.6", "lower", "-0.5", "-0.2",
+    ]  # fmt: skip

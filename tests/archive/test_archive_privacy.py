@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import SECRET, private_picture
+from conftest import SECRET, absent, private_picture
 from PIL import Image
 
 from hueph.archive.privacy import private_free
@@ -114,7 +114,7 @@ def test_independent_reader_finds_no_private_field(tmp_path: Path) -> None:
     try:
         run = subprocess.run(["exiftool", "-G", str(copy)], capture_output=True, text=True, check=True)
     except FileNotFoundError:
-        pytest.skip("exiftool is not installed (Debian: apt-get install libimage-exiftool-perl)")
+        absent("exiftool is not installed (Debian: apt-get install libimage-exiftool-perl)")
     assert SECRET not in run.stdout
     assert "GPS" not in run.stdout.replace("GPS Version", "")
     assert "Serial" not in run.stdout

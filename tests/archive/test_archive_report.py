@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import private_picture
+from conftest import absent, private_picture
 from PIL import Image
 
 from hueph.archive.annotating import add_correction, add_note
@@ -251,7 +251,7 @@ def test_bad_wishes_are_refused(reported: Archive, tmp_path: Path) -> None:
 def test_browser_shows_and_prints_the_page_without_the_network(reported: Archive, tmp_path: Path) -> None:
     browser = shutil.which("chromium") or shutil.which("chromium-browser")
     if browser is None:
-        pytest.skip("chromium is not installed (Debian: apt-get install chromium)")
+        absent("chromium is not installed (Debian: apt-get install chromium)")
     page = write_report(reported, "feed & drain <1>", tmp_path / "report.html")
     reported.close()
     printed, asked = print_page(browser, page, tmp_path)
