@@ -13,6 +13,8 @@ from hueph._types import AnyArray, BoolArray, FloatArray
 from hueph.charting.crops import likely_crops, neutral
 from hueph.charting.extent import card_extent
 from hueph.charting.flat import FlatChart, find_patches
+from hueph.charting.judge import OtherCount
+from hueph.charting.outline import card_outline
 from hueph.charting.picture import ChartPicture
 from hueph.errors import ChartError, InputError
 from hueph.locate.geometry import apply_homography, fit_homography, quad_area
@@ -20,6 +22,7 @@ from hueph.locate.geometry import apply_homography, fit_homography, quad_area
 __all__ = ["FoundChart", "find_chart"]
 
 _BORDER = 0.02  # share of the picture's sides looked at to tell a card from a photograph of one
+_SURROUNDINGS = 1.6  # patches around those found in which no further one may show
 _BY_HAND_MARGIN = 1.3  # patches of paper kept around the rectangle given by hand
 _BY_HAND_SIDE = 1000  # pixels of the longer side of the card made flat from four points
 
@@ -103,9 +106,15 @@ def find_chart(picture: ChartPicture, count: int, *, corners: npt.ArrayLike | No
     problem: ChartError | None = None
     for attempt in _attempts(picture, count):
         try:
-            return attempt.find(count)
+            found = attempt.find(count)
         except ChartError as error:
+            if attempt.is_card and isinstance(error, OtherCount):
+                raise  # a part of the card would hide some of its patches
             problem = problem or error
+            continue
+        if not attempt.is_card:
+            _confirm(attempt, found, count)
+        return found
     assert problem is not None  # the whole picture is always among the attempts
     raise problem
 
@@ -119,6 +128,16 @@ class _Attempt:
     is_card: bool
 
     def find(self, count: int) -> FoundChart:
+        """Look in the part as it is, then, when its card is seen at a slant, with the slant taken out."""
+        try:
+            return self._find_as_seen(count)
+        except ChartError as error:
+            upright = None if self.is_card else self._find_upright(count)
+            if upright is None:
+                raise error
+            return upright
+
+    def _find_as_seen(self, count: int) -> FoundChart:
         x0, y0, x1, y1 = self.box
         part = self.picture.linear[y0:y1, x0:x1]
         flat = find_patches(part if self.is_card else neutral(part), count, strict=not self.is_card)
@@ -126,6 +145,43 @@ class _Attempt:
         return _found(
             self.picture, part, self.picture.clipped[y0:y1, x0:x1], flat, shift, is_flat=self.is_card
         )
+
+    def _find_upright(self, count: int) -> FoundChart | None:
+        x0, y0, x1, y1 = self.box
+        corners = card_outline(neutral(self.picture.linear[y0:y1, x0:x1]))
+        if corners is None:
+            return None
+        points = corners + [x0, y0]
+        sides = np.linalg.norm(np.roll(points, -1, axis=0) - points, axis=1)
+        size = np.array([(sides[0] + sides[2]) / 2, (sides[1] + sides[3]) / 2])
+        size *= min(2.0, _BY_HAND_SIDE / float(size.max()))
+        wide, high = (round(float(value)) for value in size)
+        to_flat = fit_homography(points, np.array([[0, 0], [wide, 0], [wide, high], [0, high]], float))
+        part, clipped = self.picture.flattened(to_flat, (wide, high))
+        try:
+            flat = find_patches(neutral(part), count, strict=True)
+        except ChartError:
+            return None
+        return _found(self.picture, part, clipped, flat, np.linalg.inv(to_flat), is_flat=False)
+
+
+def _confirm(attempt: _Attempt, found: FoundChart, count: int) -> None:
+    """Look once more with more of the surroundings when patches may lie just outside the part looked at."""
+    quads = found.picture_quads()
+    reach = _SURROUNDINGS * np.median(np.ptp(quads, axis=1), axis=0)
+    height, width = attempt.picture.linear.shape[:2]
+    low = np.maximum(np.floor(quads.min(axis=(0, 1)) - reach), 0).astype(int)
+    high = np.minimum(np.ceil(quads.max(axis=(0, 1)) + reach), [width, height]).astype(int)
+    x0, y0, x1, y1 = attempt.box
+    wider = (min(int(low[0]), x0), min(int(low[1]), y0), max(int(high[0]), x1), max(int(high[1]), y1))
+    if wider == attempt.box:
+        return
+    try:
+        replace(attempt, box=wider).find(count)
+    except OtherCount:
+        raise
+    except ChartError:
+        return  # what else is there confuses; the part alone was clear
 
 
 def _attempts(picture: ChartPicture, count: int) -> Iterator[_Attempt]:

@@ -23,6 +23,7 @@ MIN_PATCH_PX = 6.0
 _INNER = 0.62  # share of each side that is measured
 _MOST_CLIPPED = 0.2  # share of a patch
 _MOST_GLARE = 0.25
+_GLARE_LIGHT = 0.12  # of the paper's light, in every channel
 # Clean artwork says what was meant, not what the printer makes of it: CIEDE2000 (common practice, no source).
 ARTWORK_STD = 0.5
 # A desktop scanner with its own profile (common practice, no source).
@@ -119,9 +120,10 @@ def _refuse_bad_patches(found: FoundChart, insides: list[FloatArray], paper: Flo
     """Refuse a photograph in which a patch is partly hidden by glare or lies at the limit."""
     for number, (inside, quad) in enumerate(zip(insides, found.quads, strict=True), start=1):
         middle = np.median(inside, axis=0)
-        spread = np.maximum(1.4826 * np.median(np.abs(inside - middle), axis=0), 0.01 * paper)
-        glare = float(np.mean(((inside - middle) / spread > 6.0).all(axis=1)))
-        if glare > _MOST_GLARE:
+        # A reflection adds light in every channel; print inside a patch would be its darker, smaller part.
+        added = (inside - np.percentile(inside, 20, axis=0)) / paper
+        glare = float(np.mean((added > _GLARE_LIGHT).all(axis=1)))
+        if _MOST_GLARE < glare < 0.6:
             raise ChartError(
                 f"patch {number} of the chart in {name} is partly covered by a reflection ({100 * glare:.0f} %); "
                 "retake with the lamp to the side"
