@@ -33,7 +33,7 @@ def likely_crops(picture: ChartPicture, count: int) -> list[tuple[int, int, int,
     codes = np.asarray(cv2.medianBlur(absorbance_codes(small, table), 3), dtype=np.uint8)
     found: list[tuple[float, FloatArray]] = []
     for window in _WINDOWS:
-        quads = find_quads(codes, surplus_absorbance(codes, window))
+        quads = find_quads(surplus_absorbance(codes, window))
         found += _groups(quads, count) + _bars(quads, count)
     found.sort(key=lambda item: -item[0])
     height, width = picture.linear.shape[:2]

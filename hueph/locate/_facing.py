@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hueph._medians import quantiles
 from hueph._types import AnyArray, Float32Array, FloatArray, UInt8Array
 from hueph.chart import Chart
 from hueph.locate.geometry import quad_sides
@@ -146,7 +147,7 @@ def _beside(
 
 def _outline_at(band: Float32Array, distance: float) -> float:
     """Strength of a straight line along the band at a distance (rows), in standard deviations."""
-    bright = np.percentile(band, 75, axis=1)
+    bright = quantiles(np.ascontiguousarray(band.swapaxes(1, 2)), 0.75)
     slope = np.abs(bright[2:] - bright[:-2]).sum(axis=1)
     half = max(1, round(OUTLINE_REACH * PIXELS))
     at = round(distance) - 1
@@ -161,5 +162,5 @@ def _outline_at(band: Float32Array, distance: float) -> float:
 def _ink_within(band: Float32Array, stop: float) -> float:
     """Share of points of the band darker than its paper, from a little off the patches to `stop`."""
     part: AnyArray = band[round(0.12 * PIXELS) : max(round(stop), round(0.12 * PIXELS) + 2)].mean(axis=2)
-    paper = np.percentile(part, 75, axis=1, keepdims=True)
+    paper = quantiles(part, 0.75)[:, None]
     return float((part < (1.0 - INK_CONTRAST) * paper).mean())

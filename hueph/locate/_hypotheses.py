@@ -15,9 +15,12 @@ import numpy as np
 
 from hueph._types import AnyArray, BoolArray, FloatArray
 from hueph.locate.geometry import (
+    affine_maps,
+    affine_solver,
     apply_homography,
     fit_affine,
-    fit_homography,
+    fit_homographies,
+    lengths,
     local_jacobian,
     quad_sides,
     square_to_quads,
@@ -44,8 +47,13 @@ class ChartPlan:
     runs : array, shape (r, 4, 2)
         Outer corners of every run of neighbouring patches, single patches first.
     run_lengths : array of int, shape (r,)
+    run_solver, run_to_square : array, shape (r, 3, 4) and (r, 3, 3)
+        From where the corners of a run are seen to the affine map (`affine_solver`), and from a run
+        to the unit square.
     pairs : array of int, shape (k, 2)
         Ordered pairs of neighbouring patches, both directions.
+    pair_points, pair_solver : array, shape (k, 8, 2) and (k, 3, 8)
+        Corners of both patches as seen along the pair, and the same for them.
     short_side : float
         Median short side of a patch.
     """
@@ -54,7 +62,11 @@ class ChartPlan:
     centres: FloatArray
     runs: FloatArray
     run_lengths: AnyArray
+    run_solver: FloatArray
+    run_to_square: FloatArray
     pairs: AnyArray
+    pair_points: FloatArray
+    pair_solver: FloatArray
     short_side: float
 
     @classmethod
@@ -79,14 +91,28 @@ class ChartPlan:
                     )
                     runs.append(np.array(order))
                     lengths.append(stop - start + 1)
+        along = np.array(pairs, dtype=int).reshape(-1, 2)
+        points = _pair_points(corners, along)
+        outer = np.array(runs)
         return cls(
             corners=corners,
             centres=corners.mean(axis=1),
-            runs=np.array(runs),
+            runs=outer,
             run_lengths=np.array(lengths),
-            pairs=np.array(pairs, dtype=int).reshape(-1, 2),
+            run_solver=affine_solver(outer),
+            run_to_square=np.asarray(np.linalg.inv(square_to_quads(outer)), dtype=np.float64),
+            pairs=along,
+            pair_points=points,
+            pair_solver=affine_solver(points),
             short_side=float(np.median(sides.min(axis=1))),
         )
+
+
+def _pair_points(corners: FloatArray, pairs: AnyArray) -> FloatArray:
+    """Return the corners (k, 8, 2) of pairs of patches, each turned to face from the first to the second."""
+    first, second = corners[pairs[:, 0]], corners[pairs[:, 1]]
+    along = second.mean(axis=1) - first.mean(axis=1)
+    return np.concatenate([_facing(first, along), _facing(second, along)], axis=1)
 
 
 def _gap(corners: FloatArray, first: int, second: int, across: bool) -> float:
@@ -123,60 +149,53 @@ def possible_poses(quads: FloatArray, plan: ChartPlan) -> FloatArray:
     """Return homographies card -> picture (m, 3, 3) worth a look at the colours."""
     if not len(quads):
         return np.zeros((0, 3, 3))
-    poses = [*_poses_from_runs(quads, plan), *_poses_from_pairs(quads, plan)]
-    return np.array(poses).reshape(-1, 3, 3)
+    return np.concatenate([_poses_from_runs(quads, plan), _poses_from_pairs(quads, plan)])
 
 
-def _upright_enough(homographies: FloatArray, plan: ChartPlan) -> BoolArray:
-    """Which poses (m, 3, 3) neither mirror nor foreshorten the card beyond what can be read."""
-    jacobian = local_jacobian(homographies, plan.centres.mean(axis=0))
-    values = np.linalg.svd(np.nan_to_num(jacobian), compute_uv=False)
-    turned = np.linalg.det(np.nan_to_num(jacobian)) > 0
-    return np.asarray(turned & (values[..., 0] < STEEPEST_FORESHORTENING * values[..., 1]))
+def _upright_enough(jacobian: FloatArray) -> BoolArray:
+    """Which maps (..., 2, 2) neither mirror nor foreshorten the card beyond what can be read.
+
+    The ratio q of the singular values follows from their product, the determinant, and from the sum of
+    their squares, the sum of the squared elements: q + 1/q is the quotient of the two.
+    """
+    (a, b), (c, d) = np.moveaxis(np.nan_to_num(jacobian), (-2, -1), (0, 1))
+    area = a * d - b * c
+    most = STEEPEST_FORESHORTENING + 1.0 / STEEPEST_FORESHORTENING
+    return np.asarray((area > 0) & (a * a + b * b + c * c + d * d < most * area))
 
 
-def _poses_from_runs(quads: FloatArray, plan: ChartPlan) -> list[FloatArray]:
+def _poses_from_runs(quads: FloatArray, plan: ChartPlan) -> FloatArray:
     """Poses in which one quadrilateral is one run of the chart, in any of four turns."""
     turned = np.stack([np.roll(quads, -k, axis=1) for k in range(4)], axis=1).reshape(-1, 4, 2)
-    sides = quad_sides(turned)
-    poses: list[FloatArray] = []
-    for run, length in zip(plan.runs, plan.run_lengths, strict=True):
-        want = quad_sides(run)
-        stretch = (sides[:, 0] / sides[:, 1]) / (want[0] / want[1])
-        fits = np.abs(np.log(stretch)) < np.log(STEEPEST_FORESHORTENING)
-        affine = fit_affine(run, turned[fits])
-        good = _upright_enough(affine, plan)
-        if length > 2:
-            # a long run shows its perspective, a single patch only its noise
-            to_square = np.linalg.inv(square_to_quads(run))
-            poses += list(square_to_quads(turned[fits][good]) @ to_square)
-        else:
-            poses += list(affine[good])
+    sides, want = quad_sides(turned), quad_sides(plan.runs)
+    stretch = (sides[:, 0] / sides[:, 1]) / (want[:, 0] / want[:, 1])[:, None]
+    run, quad = np.nonzero(np.abs(np.log(stretch)) < np.log(STEEPEST_FORESHORTENING))
+    poses = affine_maps(plan.run_solver[run] @ turned[quad])
+    good = _upright_enough(poses[:, :2, :2])
+    run, quad, poses = run[good], quad[good], poses[good]
+    # a long run shows its perspective, a single patch only its noise
+    long = plan.run_lengths[run] > 2
+    poses[long] = square_to_quads(turned[quad[long]]) @ plan.run_to_square[run[long]]
     return poses
 
 
-def _poses_from_pairs(quads: FloatArray, plan: ChartPlan) -> list[FloatArray]:
+def _poses_from_pairs(quads: FloatArray, plan: ChartPlan) -> FloatArray:
     """Poses in which two neighbouring quadrilaterals are two neighbouring patches."""
+    none = np.zeros((0, 3, 3))
     if len(quads) < 2 or not len(plan.pairs):
-        return []
+        return none
     couples = _couples(quads)
     if not len(couples):
-        return []
+        return none
     along = quads[couples[:, 1]].mean(axis=1) - quads[couples[:, 0]].mean(axis=1)
     target = np.concatenate(
         [_facing(quads[couples[:, 0]], along), _facing(quads[couples[:, 1]], along)], axis=1
     )
-    found: list[FloatArray] = []
-    for first, second in plan.pairs:
-        card = plan.corners[[first, second]]
-        step = np.repeat((card[1].mean(axis=0) - card[0].mean(axis=0))[None], 2, axis=0)
-        source = _facing(card, step).reshape(8, 2)
-        affine = fit_affine(source, target)
-        miss = np.linalg.norm(apply_homography(affine, source) - target, axis=-1).mean(axis=-1)
-        scale = np.sqrt(np.abs(np.linalg.det(affine[:, :2, :2]))) * plan.short_side
-        found.append(affine[(miss < 0.12 * scale) & _upright_enough(affine, plan)])
-    poses = np.concatenate(found)
-    return _grown_poses(poses, quads, plan) if len(poses) else []
+    affine = affine_maps(plan.pair_solver[:, None] @ target)
+    miss = lengths(apply_homography(affine, plan.pair_points[:, None]) - target).mean(axis=-1)
+    scale = np.sqrt(np.abs(np.linalg.det(affine[..., :2, :2]))) * plan.short_side
+    poses = affine[(miss < 0.12 * scale) & _upright_enough(affine[..., :2, :2])]
+    return _grown_poses(poses, quads, plan) if len(poses) else none
 
 
 def _couples(quads: FloatArray) -> AnyArray:
@@ -202,52 +221,67 @@ def _facing(quads: FloatArray, along: FloatArray) -> FloatArray:
     return np.asarray(np.take_along_axis(quads, index[:, :, None], axis=1))
 
 
-def _grown_poses(poses: FloatArray, quads: FloatArray, plan: ChartPlan) -> list[FloatArray]:
+def _grown_poses(poses: FloatArray, quads: FloatArray, plan: ChartPlan) -> FloatArray:
     """Keep the poses with most quadrilaterals on predicted patches; refit each to those."""
     nearest, hit = _matches(poses, quads, plan)
-    count = hit.sum(axis=1)
+    best = _apart(poses, hit.sum(axis=1), plan)
+    poses, nearest, hit = poses[best], nearest[best], hit[best]
+    for _ in range(2):
+        predicted = apply_homography(poses, plan.corners.reshape(-1, 2)).reshape(len(poses), -1, 4, 2)
+        poses = _refitted(poses, _corners_like(predicted, quads[nearest]), hit, plan)
+        nearest, hit = _matches(poses, quads, plan)
+    return poses[_upright_enough(local_jacobian(poses, plan.centres.mean(axis=0)))]
+
+
+def _apart(poses: FloatArray, count: AnyArray, plan: ChartPlan) -> list[int]:
+    """Choose the poses of highest count that do not nearly repeat an earlier one."""
     centres = apply_homography(poses, plan.centres)
+    least = 0.35 * np.sqrt(np.abs(np.linalg.det(poses[:, :2, :2]))) * plan.short_side
+    free = np.ones(len(poses), dtype=bool)
     best: list[int] = []
     for k in np.argsort(-count, kind="stable"):
-        size = np.sqrt(abs(np.linalg.det(poses[k, :2, :2]))) * plan.short_side
-        apart = np.linalg.norm(centres[best] - centres[k], axis=2).mean(axis=1)
-        if apart.min(initial=np.inf) > 0.35 * size:
+        if free[k]:
             best.append(int(k))
-        if len(best) == COUNTED_POSES:
-            break
-    result: list[FloatArray] = []
-    for k in best:
-        pose, near, hits = poses[k], nearest[k], hit[k]
-        for _ in range(2):
-            if hits.sum() < 2:
+            if len(best) == COUNTED_POSES:
                 break
-            source = plan.corners[hits].reshape(-1, 2)
-            target = _corners_like(apply_homography(pose, source).reshape(-1, 4, 2), quads[near[hits]])
-            fit = fit_homography if hits.sum() >= 4 else fit_affine
-            pose = fit(source, target.reshape(-1, 2))
-            again = _matches(pose[None], quads, plan)
-            near, hits = again[0][0], again[1][0]
-        result.append(pose)
-    kept = np.array(result)
-    return list(kept[_upright_enough(kept, plan)])
+            free &= lengths(centres - centres[k]).mean(axis=1) > least
+    return best
+
+
+def _refitted(poses: FloatArray, target: FloatArray, hit: BoolArray, plan: ChartPlan) -> FloatArray:
+    """Fit poses to quadrilaterals (m, n, 4, 2) at the patches that are hit (m, n)."""
+    source = plan.corners.reshape(-1, 2)
+    target = target.reshape(len(poses), -1, 2)
+    used = np.repeat(hit, 4, axis=1)
+    count = hit.sum(axis=1)
+    poses = poses.copy()
+    many = count >= 4
+    if many.any():
+        poses[many] = fit_homographies(source, target[many], used[many])
+    for k in np.nonzero((count >= 2) & ~many)[0]:
+        poses[k] = fit_affine(source[used[k]], target[k, used[k]])
+    return poses
 
 
 def _matches(poses: FloatArray, quads: FloatArray, plan: ChartPlan) -> tuple[AnyArray, BoolArray]:
     """Nearest quadrilateral to each predicted patch (m, n) and whether it agrees in place and size."""
     centre, size = quads.mean(axis=1), quad_sides(quads).prod(axis=1)
     predicted = apply_homography(poses, plan.corners.reshape(-1, 2)).reshape(len(poses), -1, 4, 2)
-    area = quad_sides(predicted).prod(axis=2)
-    middle = predicted.mean(axis=2)
-    like = np.abs(np.log(size[None, None] / np.maximum(area, 1e-6)[..., None])) < 0.5
-    distance = np.linalg.norm(middle[:, :, None] - centre[None, None], axis=3)
-    distance = np.where(like, np.nan_to_num(distance, nan=np.inf), np.inf)
+    sides = quad_sides(predicted)
+    area = sides[..., 0] * sides[..., 1]
+    x, y = predicted[..., 0].mean(axis=2), predicted[..., 1].mean(axis=2)
+    like = np.abs(np.log(size) - np.log(np.maximum(area, 1e-6))[..., None]) < 0.5
+    distance = (x[..., None] - centre[:, 0]) ** 2 + (y[..., None] - centre[:, 1]) ** 2
+    distance[~(like & np.isfinite(distance))] = np.inf
     nearest = np.argmin(distance, axis=2)
     gap = np.take_along_axis(distance, nearest[..., None], axis=2)[..., 0]
-    return nearest, gap < 0.3 * np.sqrt(area)
+    return nearest, gap < 0.09 * area
 
 
 def _corners_like(predicted: FloatArray, quads: FloatArray) -> FloatArray:
-    """Roll each quad (k, 4, 2) so that its corners lie nearest to the predicted ones."""
-    turns = np.stack([np.roll(quads, -k, axis=1) for k in range(4)], axis=1)
-    miss = np.linalg.norm(turns - predicted[:, None], axis=3).sum(axis=2)
-    return np.asarray(turns[np.arange(len(quads)), np.argmin(miss, axis=1)])
+    """Roll each quad (..., 4, 2) so that its corners lie nearest to the predicted ones."""
+    turns = (np.arange(4)[:, None] + np.arange(4)) % 4
+    turned = quads[..., turns, :]
+    miss = lengths(turned - predicted[..., None, :, :]).sum(axis=-1)
+    best = np.argmin(miss, axis=-1)[..., None, None, None]
+    return np.asarray(np.take_along_axis(turned, best, axis=-3)[..., 0, :, :])

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
-from hueph._types import BoolArray, Float32Array, FloatArray, UInt8Array
+from hueph._types import BoolArray, FloatArray, UInt8Array
 from hueph.chart import Chart
 from hueph.locate._facing import seen_facing
 from hueph.locate._hypotheses import ChartPlan
 from hueph.locate._order import MISFIT_CAP, chart_colours, colour_misfit
-from hueph.locate._probe import PAPER, ChartProbe, Colours, other_prints
+from hueph.locate._probe import PAPER, ChartProbe, Colours, Light, other_prints
 from hueph.locate._quads import reduce_picture
-from hueph.locate._refine import edge_set, refine_pose
+from hueph.locate._refine import EdgeSet, edge_set, refine_pose
 from hueph.locate._rivals import rival_placements
-from hueph.locate.geometry import apply_homography, local_jacobian, quad_sides, resize_homography
+from hueph.locate.geometry import apply_homography, lengths, local_jacobian, quad_sides, resize_homography
 from hueph.locate.types import StripLocation
 from hueph.photo import Photo
 
@@ -122,6 +123,56 @@ class Verdict:
         )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class ChartSight:
+    """What judging poses needs to know of a chart; the same for all photographs of it.
+
+    Attributes
+    ----------
+    plan, edges, probe
+        Geometry of the patches, their half edges, and points to sample.
+    reference : array, shape (n, 3)
+        Colours of the patches relative to the paper, Oklab.
+    placements : array, shape (1 + k, 3, 3)
+        The chart as it is, then its rivals (`_rivals`), card units to card units.
+    beyond : array of bool, shape (k, n)
+        Which patches, under which rivals that only shift, fall where the card carries nothing.
+    """
+
+    plan: ChartPlan
+    edges: EdgeSet
+    probe: ChartProbe
+    reference: FloatArray
+    placements: FloatArray
+    beyond: BoolArray
+
+    @classmethod
+    @lru_cache(maxsize=16)
+    def of(cls, chart: Chart) -> ChartSight:
+        """Prepare a chart, once for all its photographs."""
+        corners = chart.corners
+        plan = ChartPlan.of(corners)
+        rivals, _ = rival_placements(corners)
+        return cls(
+            plan=plan,
+            edges=edge_set(corners),
+            probe=ChartProbe(chart),
+            reference=chart_colours(chart),
+            placements=np.concatenate([np.eye(3)[None], rivals]),
+            beyond=_beyond_chart(chart, plan, rivals),
+        )
+
+
+def _beyond_chart(chart: Chart, plan: ChartPlan, rivals: FloatArray) -> BoolArray:
+    """Which patches, under which rivals that only shift, fall where the card carries nothing."""
+    taken = np.concatenate([plan.corners, other_prints(chart)])
+    low, high = taken.min(axis=1), taken.max(axis=1)
+    moved = apply_homography(rivals, plan.centres)
+    free = ~((moved[:, :, None] > low) & (moved[:, :, None] < high)).all(axis=3).any(axis=2)
+    shifts = np.array([np.allclose(p[:2, :2], np.eye(2)) for p in rivals], dtype=bool)
+    return np.asarray(free & shifts[:, None])
+
+
 class Judge:
     """Everything about one photograph and one chart that judging poses needs."""
 
@@ -129,18 +180,12 @@ class Judge:
         """Prepare the chart; pictures are reduced when first asked for."""
         self.photo = photo
         self.chart = chart
-        corners = chart.corners
-        self.plan = ChartPlan.of(corners)
-        self.edges = edge_set(corners)
-        self.probe = ChartProbe(chart)
-        self.reference = chart_colours(chart)
-        self.rivals, _ = rival_placements(corners)
-        self.beyond = self._beyond_chart()
+        self.sight = ChartSight.of(chart)
+        self.plan = self.sight.plan
         table = np.asarray(photo.decode_table, dtype=np.float64).ravel()
         codes = np.linspace(0, len(table) - 1, 256)
         self.table: FloatArray = np.interp(codes, np.arange(len(table)), table)
         self._reduced: dict[int, tuple[UInt8Array, FloatArray]] = {}
-        self._linear: dict[int, Float32Array] = {}
 
     def reduced(self, side: int) -> tuple[UInt8Array, FloatArray]:
         """Return the picture at most `side` long, 8 bit, and the map of its pixels to working pixels."""
@@ -149,31 +194,31 @@ class Judge:
             self._reduced[side] = (picture, resize_homography(reduction))
         return self._reduced[side]
 
-    def linear(self, picture: UInt8Array) -> Float32Array:
-        """Return slightly smoothed linear light of a reduced picture."""
+    def light(self, picture: UInt8Array) -> Light:
+        """Return the light of a reduced picture, slightly smoothed."""
         import cv2
 
-        key = id(picture)
-        if key not in self._linear:
-            smooth = cv2.blur(picture, (3, 3))
-            self._linear[key] = np.asarray(cv2.LUT(smooth, self.table.astype(np.float32)), dtype=np.float32)
-        return self._linear[key]
+        return Light(np.asarray(cv2.blur(picture, (3, 3)), dtype=np.uint8), self.table.astype(np.float32))
 
     def best_looking(self, picture: UInt8Array, poses: FloatArray, most: int) -> FloatArray:
         """Return at most `most` distinct poses (k, 3, 3) whose colours look like the chart's."""
         if not len(poses):
             return poses
-        seen = self.probe.glance(self.linear(picture), poses, self.photo.to_linear_srgb)
-        usable = colour_misfit(seen, self.reference, rounds=1).misfit
+        seen = self.sight.probe.glance(self.light(picture), poses, self.photo.to_linear_srgb)
+        usable = colour_misfit(seen, self.sight.reference, rounds=1).misfit
         centres = apply_homography(poses, self.plan.centres)
         size = np.sqrt(np.abs(np.linalg.det(poses[:, :2, :2]))) * self.plan.short_side
         chosen: list[int] = []
-        for k in np.argsort(usable, kind="stable")[:400]:
-            if len(chosen) == most or usable[k] > MOST_MISFIT + 1.25:
-                break
-            apart = [np.nanmean(np.linalg.norm(centres[k] - centres[c], axis=1)) for c in chosen]
-            if not apart or min(apart) > 0.25 * size[k]:
+        ranked = np.argsort(usable, kind="stable")[:400]
+        ranked = ranked[usable[ranked] <= MOST_MISFIT + 1.25]
+        free = np.ones(len(ranked), dtype=bool)
+        for place, k in enumerate(ranked):
+            if free[place]:
                 chosen.append(int(k))
+                if len(chosen) == most:
+                    break
+                apart = _mean_of_known(lengths(centres[ranked] - centres[k]))
+                free &= apart > 0.25 * size[ranked]
         return np.asarray(poses[chosen])
 
     def verdict(self, pose: FloatArray, *, by_hand: bool = False) -> Verdict:
@@ -181,11 +226,12 @@ class Judge:
         corners = self.plan.corners
         picture, to_working = self._suited(pose)
         rough = np.linalg.inv(to_working) @ pose
-        refined = refine_pose(picture, rough, corners, self.edges)
+        refined = refine_pose(picture, rough, corners, self.sight.edges)
         placed = refined.pose
-        placements = np.concatenate([np.eye(3)[None], self.rivals])
-        colours = self.probe.read(self.linear(picture), placed, placements, self.photo.to_linear_srgb)
-        fit = colour_misfit(self._only_patches(colours), self.reference)
+        colours = self.sight.probe.read(
+            self.light(picture), placed, self.sight.placements, self.photo.to_linear_srgb
+        )
+        fit = colour_misfit(self._only_patches(colours), self.sight.reference)
         count = len(corners)
         best = float(fit.misfit[0])
         rival = float(fit.misfit[1:].min(initial=MISFIT_CAP))
@@ -196,7 +242,7 @@ class Judge:
         shown = np.isfinite(residual)
         misfit = float(np.sqrt(np.mean(np.minimum(residual[shown], MISFIT_CAP) ** 2))) if shown.any() else 9.0
         seen = (residual < SEEN_RESIDUAL) & (colours.spread[0] < SEEN_SPREAD)
-        support = refined.support(self.edges, shown)
+        support = refined.support(self.sight.edges, shown)
         values = np.linalg.svd(np.nan_to_num(local_jacobian(final, self.plan.centres.mean(axis=0))))[1]
         height, width = self.photo.encoded.shape[:2]
         within = ((patches >= -0.5) & (patches < np.array([width, height]) - 0.5)).all(axis=(1, 2))
@@ -209,7 +255,7 @@ class Judge:
             margin=float(np.sqrt(max(count * (rival**2 - best**2), 0.0))),
             support=support,
             blank=int(self._blank(colours)[0].sum()),
-            more=bool((self._printed(colours)[1:] & self.beyond).any()),
+            more=bool((self._printed(colours)[1:] & self.sight.beyond).any()),
             foreshortening=float(values[0] / max(values[1], 1e-9)),
             seen=seen & within,
             inside=int(within.sum()),
@@ -224,7 +270,7 @@ class Judge:
 
     def _only_patches(self, colours: Colours) -> FloatArray:
         """Colours, nan where no printed patch shows: blank, uneven, or no paper around."""
-        expected = np.linalg.norm(self.reference - PAPER, axis=1)
+        expected = np.linalg.norm(self.sight.reference - PAPER, axis=1)
         contrast = np.linalg.norm(colours.relative - PAPER, axis=2)
         faint = (contrast < BLANK_SHARE * expected) & (expected > BLANK_CONTRAST)
         relative = colours.relative.copy()
@@ -236,7 +282,7 @@ class Judge:
 
         A reflection is brighter than the paper around it.
         """
-        expected = np.linalg.norm(self.reference - PAPER, axis=1)
+        expected = np.linalg.norm(self.sight.reference - PAPER, axis=1)
         contrast = np.linalg.norm(colours.relative - PAPER, axis=2)
         return np.asarray(
             (contrast < BLANK_SHARE * expected)
@@ -252,17 +298,6 @@ class Judge:
             (contrast > PLAIN_CONTRAST) & (colours.spread < 0.25 * contrast) & (colours.paper_share > 0.7)
         )
 
-    def _beyond_chart(self) -> BoolArray:
-        """Which patches, under which rivals that only shift, fall where the card carries nothing."""
-        taken = np.concatenate([self.plan.corners, other_prints(self.chart)])
-        low, high = taken.min(axis=1), taken.max(axis=1)
-        moved = np.array([apply_homography(p, self.plan.centres) for p in self.rivals]).reshape(
-            len(self.rivals), -1, 2
-        )
-        free = ~((moved[:, :, None] > low) & (moved[:, :, None] < high)).all(axis=3).any(axis=2)
-        shifts = np.array([np.allclose(p[:2, :2], np.eye(2)) for p in self.rivals], dtype=bool)
-        return np.asarray(free & shifts[:, None])
-
     def _suited(self, pose: FloatArray) -> tuple[UInt8Array, FloatArray]:
         """Return the reduction in which patches are about `JUDGED_PIXELS` wide."""
         placed = apply_homography(pose, self.plan.corners.reshape(-1, 2)).reshape(-1, 4, 2)
@@ -270,3 +305,9 @@ class Judge:
         longest = max(self.photo.encoded.shape[:2])
         steps = np.clip(np.round(np.log2(pixels / JUDGED_PIXELS) * 3.0) / 3.0, 0.0, 5.0)
         return self.reduced(round(longest / 2.0**steps))
+
+
+def _mean_of_known(values: FloatArray) -> FloatArray:
+    """Return means along the last axis of what is a number, 0 where nothing is."""
+    known = np.isfinite(values)
+    return np.asarray(np.where(known, values, 0.0).sum(axis=-1) / np.maximum(known.sum(axis=-1), 1))

@@ -79,16 +79,15 @@ def colour_misfit(observed: FloatArray, reference: FloatArray, *, rounds: int = 
     missing = np.logical_not(np.isfinite(observed).all(axis=-1))
     seen = np.where(missing[..., None], 0.0, observed)
     weight = np.where(missing, 0.0, 1.0)
+    light, a, b = seen[..., 0], seen[..., 1], seen[..., 2]
     for _ in range(rounds + 1):
         plane, penalty_plane = _fit_plane(seen, reference, weight)
         line, penalty_line = _fit_line(seen, reference, weight)
-        left = np.empty_like(seen)
-        a, b = seen[..., 1], seen[..., 2]
         p, q, s, t = (plane[:, i, None] for i in range(4))
-        left[..., 1] = reference[:, 1] - (p * a - q * b + s)
-        left[..., 2] = reference[:, 2] - (q * a + p * b + t)
-        left[..., 0] = reference[:, 0] - (line[:, 1, None] * seen[..., 0] + line[:, 0, None])
-        residual = np.linalg.norm(left, axis=-1) / PATCH_STD
+        off_a = reference[:, 1] - (p * a - q * b + s)
+        off_b = reference[:, 2] - (q * a + p * b + t)
+        off_light = reference[:, 0] - (line[:, 1, None] * light + line[:, 0, None])
+        residual = np.sqrt(off_a * off_a + off_b * off_b + off_light * off_light) / PATCH_STD
         residual[missing] = np.inf
         weight = np.where(missing, 0.0, 1.0 / (1.0 + (residual / 2.0) ** 4))
     square = np.minimum(residual, MISFIT_CAP) ** 2
@@ -102,37 +101,37 @@ def colour_misfit(observed: FloatArray, reference: FloatArray, *, rounds: int = 
 
 
 def _fit_plane(seen: FloatArray, reference: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Fit (a, b) -> (p a - q b + s, q a + p b + t) with priors; parameters (m, 4), penalty (m,)."""
-    a, b = seen[..., 1], seen[..., 2]
-    one, nil = np.ones_like(a), np.zeros_like(a)
-    design = np.concatenate(
-        [np.stack([a, -b, one, nil], axis=-1), np.stack([b, a, nil, one], axis=-1)], axis=1
-    )
-    target = np.concatenate([reference[:, 1], reference[:, 2]])
-    prior_mean = np.array([1.0, 0.0, 0.0, 0.0])
-    prior_std = np.array([SATURATION_STD, TURN_STD, WHITE_STD, WHITE_STD])
-    return _ridge(design, target, np.concatenate([weight, weight], axis=1), prior_mean, prior_std)
+    """Fit (a, b) -> (p a - q b + s, q a + p b + t) with priors; parameters (m, 4), penalty (m,).
+
+    The normal equations couple p with s and t, and q with s and t, but not p with q: once s and t are
+    eliminated each stands alone.
+    """
+    a, b = weight * seen[..., 1], weight * seen[..., 2]
+    to_a, to_b = reference[:, 1], reference[:, 2]
+    saturation, turn, white = ((PATCH_STD / std) ** 2 for std in (SATURATION_STD, TURN_STD, WHITE_STD))
+    sum_a, sum_b, sum_w = a.sum(axis=1), b.sum(axis=1), weight.sum(axis=1) + white
+    square = (a * seen[..., 1] + b * seen[..., 2]).sum(axis=1) - (sum_a**2 + sum_b**2) / sum_w
+    along, across = a @ to_a + b @ to_b, a @ to_b - b @ to_a
+    shift_a, shift_b = weight @ to_a, weight @ to_b
+    # The prior pulls p towards 1, the others towards 0.
+    p = (along + saturation - (sum_a * shift_a + sum_b * shift_b) / sum_w) / (square + saturation)
+    q = (across - (sum_a * shift_b - sum_b * shift_a) / sum_w) / (square + turn)
+    s = (shift_a - sum_a * p + sum_b * q) / sum_w
+    t = (shift_b - sum_b * p - sum_a * q) / sum_w
+    penalty = ((p - 1.0) / SATURATION_STD) ** 2 + (q / TURN_STD) ** 2 + (s**2 + t**2) / WHITE_STD**2
+    return np.stack([p, q, s, t], axis=1), np.asarray(penalty)
 
 
 def _fit_line(seen: FloatArray, reference: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Fit lightness reference = lift + slope * observed about the paper's 1; (m, 2), penalty."""
-    lightness = seen[..., 0] - 1.0
-    design = np.stack([np.ones_like(lightness), lightness], axis=-1)
-    line, penalty = _ridge(
-        design, reference[:, 0] - 1.0, weight, np.array([0.0, 1.0]), np.array([LIFT_STD, SLOPE_STD])
-    )
-    lift = 1.0 + line[:, 0] - line[:, 1]
-    return np.stack([lift, line[:, 1]], axis=1), penalty
-
-
-def _ridge(
-    design: FloatArray, target: FloatArray, weight: FloatArray, mean: FloatArray, std: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Solve many small weighted least squares with Gaussian priors; parameters and prior penalty."""
-    precision = np.diag((PATCH_STD / std) ** 2)
-    weighted = design * weight[..., None]
-    normal = np.swapaxes(weighted, 1, 2) @ design + precision
-    right = np.einsum("mkp,k->mp", weighted, target) + precision @ mean
-    solution = np.linalg.solve(normal, right[..., None])[..., 0]
-    penalty = (((solution - mean) / std) ** 2).sum(axis=1)
-    return np.asarray(solution), np.asarray(penalty)
+    lightness, target = seen[..., 0] - 1.0, reference[:, 0] - 1.0
+    to_zero, to_one = (PATCH_STD / LIFT_STD) ** 2, (PATCH_STD / SLOPE_STD) ** 2
+    weighted = weight * lightness
+    total, first = weight.sum(axis=1) + to_zero, weighted.sum(axis=1)
+    second = (weighted * lightness).sum(axis=1) + to_one
+    right, right_slope = weight @ target, weighted @ target + to_one
+    area = total * second - first**2
+    offset = (right * second - right_slope * first) / area
+    slope = (right_slope * total - right * first) / area
+    penalty = (offset / LIFT_STD) ** 2 + ((slope - 1.0) / SLOPE_STD) ** 2
+    return np.stack([1.0 + offset - slope, slope], axis=1), np.asarray(penalty)

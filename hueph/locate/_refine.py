@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hueph._medians import medians, quantiles
 from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray, UInt8Array
 from hueph.locate.geometry import apply_homography, fit_homography, quad_sides
 
@@ -207,7 +208,7 @@ def _edge_shifts(
     fine = np.where(np.abs(curve) > 1e-6, 0.5 * (before - after) / np.where(curve == 0, 1, curve), 0.0)
     shift = (inside - half + np.clip(fine, -0.6, 0.6)) / scale
     quiet = slope[:, : max(2, half // 2)]
-    noise = float(np.median(np.abs(quiet - np.median(quiet, axis=1, keepdims=True)))) + 0.4
+    noise = float(medians(np.abs(quiet - medians(quiet)[:, None]).ravel())) + 0.4
     strong = (
         visible
         & (at_peak > 0.1 * size)
@@ -228,16 +229,16 @@ def _patch_colours(patch: Float32Array, origin: FloatArray, scale: float, corner
     for k, ((x0, y0), (x1, y1)) in enumerate(zip(low, high, strict=True)):
         dx, dy = max(1, (x1 - x0) // 4), max(1, (y1 - y0) // 4)
         block = patch[y0 + dy : max(y1 - dy, y0 + dy + 1), x0 + dx : max(x1 - dx, x0 + dx + 1)]
-        colours[k] = np.median(block.reshape(-1, 3), axis=0)
+        colours[k] = medians(np.ascontiguousarray(block.reshape(-1, 3).T))
     return colours
 
 
 def _paper_colour(patch: Float32Array) -> FloatArray:
     """Colour of the paper around: bright, yet not the brightest (glare, noise)."""
-    brightness = patch.sum(axis=2)
-    level = np.percentile(brightness, (70, 90))
-    chosen = patch[(brightness >= level[0]) & (brightness <= level[1])]
-    return np.asarray(np.median(chosen, axis=0), dtype=np.float64)
+    brightness = patch[..., 0] + patch[..., 1] + patch[..., 2]
+    low, high = (quantiles(brightness.ravel(), share) for share in (0.7, 0.9))
+    chosen = patch[(brightness >= low) & (brightness <= high)]
+    return np.asarray(medians(np.ascontiguousarray(chosen.T)), dtype=np.float64)
 
 
 def _small_homography(edges: EdgeSet, shift: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from hueph._types import AnyArray, FloatArray
+from hueph._types import AnyArray, BoolArray, FloatArray
 
 __all__ = ["choose", "quad_area", "quad_overlap"]
 
@@ -94,35 +94,30 @@ def _company(quads: FloatArray, chosen: list[int]) -> FloatArray:
 
 def _gap(quads: FloatArray, odds: FloatArray, chosen: list[int]) -> FloatArray:
     """Return the penalty of columns whose walls are those of chosen neighbours on both sides."""
-    penalty = np.zeros(len(quads))
     widths = _widths(quads)
-    for index in range(len(quads)):
-        shared = [False, False]
-        for other in chosen:
-            if other == index or odds[other] < odds[index]:
-                continue
-            for side, (mine, theirs) in enumerate((((0, 3), (1, 2)), ((1, 2), (0, 3)))):
-                shared[side] |= _same_wall(
-                    quads[index][list(mine)], quads[other][list(theirs)], widths[other]
-                )
-        if all(shared):
-            penalty[index] = GAP_PENALTY
-    return penalty
+    left, right = quads[:, [0, 3]], quads[:, [1, 2]]
+    shared = np.zeros((2, len(quads)), dtype=bool)
+    for other in chosen:
+        likelier = odds[other] >= odds
+        likelier[other] = False
+        shared[0] |= likelier & _same_wall(left, right[other], widths[other])
+        shared[1] |= likelier & _same_wall(right, left[other], widths[other])
+    return np.where(shared.all(axis=0), GAP_PENALTY, 0.0)
 
 
-def _same_wall(one: FloatArray, other: FloatArray, width: float) -> bool:
-    """Tell whether two walls (top, bottom point) run within a tenth of a width where both exist."""
-    top, bottom = max(one[0, 1], other[0, 1]), min(one[1, 1], other[1, 1])
-    if bottom - top < 0.3 * width:
-        return False
-    heights = np.array([top, bottom])
-    return bool(np.abs(_wall_x(one, heights) - _wall_x(other, heights)).max() < 0.1 * width)
+def _same_wall(walls: FloatArray, other: FloatArray, width: float) -> BoolArray:
+    """Tell which walls (n, top and bottom, 2) run within a tenth of a width of another where both exist."""
+    top = np.maximum(walls[:, 0, 1], other[0, 1])
+    bottom = np.minimum(walls[:, 1, 1], other[1, 1])
+    apart = [np.abs(_wall_x(walls, heights) - _wall_x(other[None], heights)) for heights in (top, bottom)]
+    return np.asarray((bottom - top >= 0.3 * width) & (np.maximum(*apart) < 0.1 * width))
 
 
-def _wall_x(wall: FloatArray, heights: FloatArray) -> FloatArray:
-    """Return x of a wall (top, bottom point) at heights y."""
-    slope = (wall[1, 0] - wall[0, 0]) / max(wall[1, 1] - wall[0, 1], 1e-6)
-    x: FloatArray = wall[0, 0] + slope * (heights - wall[0, 1])
+def _wall_x(walls: FloatArray, heights: FloatArray) -> FloatArray:
+    """Return x of walls (n, top and bottom, 2) at one height y each."""
+    rise = np.maximum(walls[:, 1, 1] - walls[:, 0, 1], 1e-6)
+    slope = (walls[:, 1, 0] - walls[:, 0, 0]) / rise
+    x: FloatArray = walls[:, 0, 0] + slope * (heights - walls[:, 0, 1])
     return x
 
 

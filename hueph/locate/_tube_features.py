@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from hueph._types import AnyArray, Float32Array, FloatArray
-from hueph.locate._tube_strips import BAND_LEFT, BAND_TOP, SAMPLES, STRIP_SHAPE
+from hueph.locate._tube_strip_maps import BAND_RIGHT, DEPTHS, StripMaps, length, make_maps
+from hueph.locate._tube_strips import BAND_LEFT, SAMPLES, STRIP_SHAPE
 
 __all__ = ["FEATURES", "Columns", "describe"]
 
@@ -59,15 +59,7 @@ FEATURES = (
     )
     + SURROUNDINGS
 )
-# Bottom outlines: half axis downwards as a share of the radius.
-_DEPTHS = np.array([1.0, 0.5, 0.15])
-_ANGLES = np.deg2rad(np.arange(-66.0, 67.0, 12.0))
-# Bends of the surface tried, samples at the middle against the walls.
-_SAGS = (-3, -2, -1, 0, 1, 2)
 _BOTTOMS = 3
-_RIGHT = BAND_LEFT + SAMPLES
-_CORNERS = (slice(BAND_LEFT + 1, BAND_LEFT + 4), slice(_RIGHT - 4, _RIGHT - 1))
-_INNER = slice(BAND_LEFT + SAMPLES // 4, _RIGHT - SAMPLES // 4 + 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,24 +84,6 @@ class Columns:
     features: FloatArray
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Maps:
-    """Edge maps of all strips, (n, rows) or (n, rows, columns, 3)."""
-
-    strips: Float32Array
-    across: Float32Array
-    wall_step: Float32Array
-    inside: Float32Array
-    left: Float32Array
-    right: Float32Array
-    level_step: Float32Array
-    level_left: Float32Array
-    level_right: Float32Array
-    outline: Float32Array
-    top: AnyArray
-    surface: Float32Array
-
-
 def describe(
     strips: Float32Array, backing: Float32Array, unit: float, sizes: FloatArray, deepest: AnyArray
 ) -> Columns:
@@ -128,14 +102,16 @@ def describe(
     deepest : array, shape (n,)
         Last row that is still inside the picture.
     """
-    maps = _make_maps(strips)
+    maps = make_maps(strips)
     strip, bottom, shape, broken = _bottoms(maps, unit, deepest)
     if len(strip) == 0:
         return Columns(strip, strip, strip, np.zeros(0), np.zeros((0, len(FEATURES))))
     top = maps.top[strip]
-    first = top + 3
-    last = np.maximum(bottom - int(0.35 * SAMPLES), top + 5)
-    scalars = _scalars(maps, backing, unit, strip, first, last, bottom)
+    body = _Spans(strip, top + 3, np.maximum(bottom - int(0.35 * SAMPLES), top + 5), len(strips))
+    profile = body.mean(maps.strips)
+    middle = body.mean(maps.parts["inside"])
+    scalars = _scalars(maps, unit, body, bottom, profile, middle)
+    scalars.update(_backing_scalars(maps, backing, unit, body))
     strengths = {
         "surface": maps.surface[strip],
         "bottom": maps.outline[strip, shape, bottom],
@@ -148,41 +124,29 @@ def describe(
     scalars["round"] = (shape == 0).astype(float)
     scalars["flat"] = (shape == 2).astype(float)
     table = np.stack([scalars[name] for name in SCALARS], axis=1)
-    profiles = _profiles(maps, unit, strip, first, last, bottom)
+    profiles = _profiles(maps, unit, (strip, top, bottom), profile, middle)
     around = np.stack([scalars[name] for name in SURROUNDINGS], axis=1)
     table = np.hstack([table, profiles, around]).astype(np.float64)
-    return Columns(strip, top, bottom, _DEPTHS[shape], table)
+    return Columns(strip, top, bottom, DEPTHS[shape], table)
 
 
-def _make_maps(strips: Float32Array) -> _Maps:
-    """Differentiate all strips at once, as one tall picture."""
-    shape = strips.shape
-    tall = strips.reshape(-1, shape[2], 3)
-    across = cv2.Sobel(tall, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
-    along = cv2.Sobel(tall, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8).reshape(shape)
-    wall_step = cv2.blur(across, (1, 7)).reshape(shape)
-    across = across.reshape(shape)
-    top, surface = _surface(along)
-    return _Maps(
-        strips,
-        across,
-        wall_step,
-        strips[:, :, _INNER].mean(axis=2),
-        _length(wall_step[:, :, BAND_LEFT - 2 : BAND_LEFT + 3]).max(axis=2),
-        _length(wall_step[:, :, _RIGHT - 2 : _RIGHT + 3]).max(axis=2),
-        _length(along[:, :, _INNER].mean(axis=2)),
-        _length(along[:, :, 1 : BAND_LEFT - 3].mean(axis=2)),
-        _length(along[:, :, _RIGHT + 3 : -1].mean(axis=2)),
-        np.stack([_outline(across, along, depth) for depth in _DEPTHS], axis=1),
-        top,
-        surface,
-    )
+class _Spans:
+    """Means of maps over a range of rows of each proposed column, as one product of matrices."""
 
+    def __init__(self, strip: AnyArray, first: AnyArray, last: AnyArray, strips: int) -> None:
+        """Prepare the rows `first` to `last` (excluded) of columns in rising strips."""
+        self.strip, self.first, self.last = strip, first, last
+        self.slot = np.arange(len(strip)) - np.searchsorted(strip, strip)
+        rows = np.arange(STRIP_SHAPE[0])
+        inside = (rows >= first[:, None]) & (rows < last[:, None])
+        self.weights = np.zeros((strips, _BOTTOMS, len(rows)), dtype=np.float32)
+        self.weights[strip, self.slot] = inside / (last - first)[:, None]
 
-def _length(vectors: Float32Array) -> Float32Array:
-    """Return the length of vectors along the last axis."""
-    lengths: Float32Array = np.sqrt(np.einsum("...k,...k->...", vectors, vectors))
-    return lengths
+    def mean(self, values: AnyArray) -> Float32Array:
+        """Return means (m, ...) of a map (n, rows, ...)."""
+        flat = values.reshape(*values.shape[:2], -1)
+        means: Float32Array = (self.weights @ flat)[self.strip, self.slot]
+        return means.reshape(-1, *values.shape[2:])
 
 
 def _span_mean(values: Float32Array, strip: AnyArray, first: AnyArray, last: AnyArray) -> FloatArray:
@@ -194,37 +158,15 @@ def _span_mean(values: Float32Array, strip: AnyArray, first: AnyArray, last: Any
     return mean
 
 
-def _surface(along: Float32Array) -> tuple[AnyArray, Float32Array]:
-    """Return row and strength of the surface near the level line of each strip, over its bends."""
-    reach = 3
-    columns = np.arange(BAND_LEFT + 2, _RIGHT - 1)
-    bow = 1.0 - ((columns - BAND_LEFT) / SAMPLES * 2 - 1) ** 2
-    rows = np.arange(BAND_TOP - reach, BAND_TOP + reach + 1)
-    best = np.zeros((len(along), len(rows)), dtype=np.float32)
-    for sag in _SAGS:
-        at = rows[:, None] + np.round(sag * bow).astype(int)
-        sums = np.cumsum(along[:, at, columns], axis=2)
-        smooth = (sums[:, :, 5:] - sums[:, :, :-5]) / np.float32(5.0)
-        best = np.maximum(best, np.sqrt(_length(smooth)).mean(axis=2) ** 2)
-    at_best = np.argmax(best, axis=1)
-    return rows[at_best], best[np.arange(len(best)), at_best]
+def _rows_mean(values: Float32Array, strip: AnyArray, first: AnyArray, rows: int) -> Float32Array:
+    """Return the mean over a few rows from `first` on of strips (n, rows, 3), shape (m, 3)."""
+    mean: Float32Array = values[strip[:, None], first[:, None] + np.arange(rows)].mean(axis=1)
+    return mean
 
 
-def _outline(across: Float32Array, along: Float32Array, depth: float) -> Float32Array:
-    """Return the step across a bottom outline ending at each row, shape (n, rows)."""
-    radius = SAMPLES / 2
-    columns = np.round(BAND_LEFT + radius + 0.97 * radius * np.sin(_ANGLES)).astype(int)
-    rise = np.round(depth * radius * (np.cos(_ANGLES) - 1.0)).astype(int)
-    normal = np.stack([np.sin(_ANGLES), np.cos(_ANGLES) / depth])
-    normal = (normal / np.linalg.norm(normal, axis=0)).astype(np.float32)
-    rows = np.clip(np.arange(STRIP_SHAPE[0])[:, None] + rise, 0, STRIP_SHAPE[0] - 1)
-    step = across[:, rows, columns] * normal[0][:, None] + along[:, rows, columns] * normal[1][:, None]
-    smooth = (step[:, :, :-2] + step[:, :, 1:-1] + step[:, :, 2:]) / 3
-    strength: Float32Array = np.sqrt(_length(smooth)).mean(axis=2) ** 2
-    return strength
-
-
-def _bottoms(maps: _Maps, unit: float, deepest: AnyArray) -> tuple[AnyArray, AnyArray, AnyArray, FloatArray]:
+def _bottoms(
+    maps: StripMaps, unit: float, deepest: AnyArray
+) -> tuple[AnyArray, AnyArray, AnyArray, AnyArray]:
     """Return strip, row, outline and strongest level step above of the likeliest bottoms."""
     count = STRIP_SHAPE[0]
     rows = np.arange(count)
@@ -253,117 +195,117 @@ def _bottoms(maps: _Maps, unit: float, deepest: AnyArray) -> tuple[AnyArray, Any
 
 
 def _scalars(
-    maps: _Maps,
-    backing: Float32Array,
-    unit: float,
-    strip: AnyArray,
-    first: AnyArray,
-    last: AnyArray,
-    bottom: AnyArray,
-) -> dict[str, FloatArray]:
+    maps: StripMaps, unit: float, body: _Spans, bottom: AnyArray, profile: Float32Array, middle: Float32Array
+) -> dict[str, AnyArray]:
     """Measure proposed columns between the rows of their wall part, and at their ends."""
+    strip, top = body.strip, body.first - 3
+    parts, inside = maps.parts, maps.parts["inside"]
+    beyond = parts["beyond_left"], parts["beyond_right"]
     weaker = np.minimum(maps.left, maps.right)
-    strips, inside = maps.strips, maps.inside
-    beyond_left = strips[:, :, BAND_LEFT - 8 : BAND_LEFT - 3].mean(axis=2)
-    beyond_right = strips[:, :, _RIGHT + 4 : _RIGHT + 9].mean(axis=2)
-    from_left, from_right = _length(inside - beyond_left), _length(inside - beyond_right)
-
-    def mean(values: Float32Array) -> FloatArray:
-        return _span_mean(values, strip, first, last)
-
-    root_left, root_right = mean(np.sqrt(maps.left)) ** 2, mean(np.sqrt(maps.right)) ** 2
-    step_left = mean(maps.wall_step[:, :, BAND_LEFT - 2 : BAND_LEFT + 3].sum(axis=2))
-    step_right = mean(maps.wall_step[:, :, _RIGHT - 2 : _RIGHT + 3].sum(axis=2))
+    roots = np.sqrt(weaker)
+    root_left, root_right = body.mean(np.sqrt(maps.left)) ** 2, body.mean(np.sqrt(maps.right)) ** 2
+    step_left, step_right = body.mean(maps.left_step), body.mean(maps.right_step)
     lengths = np.sqrt((step_left**2).sum(axis=1) * (step_right**2).sum(axis=1))
-    profile = mean(strips)
-    within = profile[:, BAND_LEFT + 2 : _RIGHT - 1]
-    upright = mean(maps.across[:, :, BAND_LEFT + 5 : _RIGHT - 4])
+    within = profile[:, BAND_LEFT + 2 : BAND_RIGHT - 1]
+    upright = body.mean(maps.across)[:, BAND_LEFT + 5 : BAND_RIGHT - 4]
     rims = (
         profile[:, BAND_LEFT : BAND_LEFT + 4, 0].min(axis=1)
-        + profile[:, _RIGHT - 3 : _RIGHT + 1, 0].min(axis=1)
+        + profile[:, BAND_RIGHT - 3 : BAND_RIGHT + 1, 0].min(axis=1)
     ) / 2
-    middle = mean(inside)
-    spread = np.maximum(mean((inside**2).sum(axis=2)) - (middle**2).sum(axis=1), 0.0)
-    top = first - 3
     count = STRIP_SHAPE[0]
     low = np.minimum(bottom + 3, count - 5)
     above = np.maximum(top - 23, 1)
     last_part = np.maximum(bottom - 12, top + 3)
-    roots = np.sqrt(weaker)
     near = np.arange(-4, 5)
     at_top, at_bottom = (np.clip(row[:, None] + near, 0, count - 1) for row in (top, bottom))
     beside = [
         (maps.level_left[strip[:, None], at].max(axis=1), maps.level_right[strip[:, None], at].max(axis=1))
         for at in (at_top, at_bottom)
     ]
-    corner_rows = np.clip(bottom - 2, 1, count - 1)
-    corners = [
-        _span_mean(strips[:, :, at].mean(axis=2), strip, corner_rows - 1, corner_rows + 1) for at in _CORNERS
-    ]
-    outside = [
-        _span_mean(side, strip, corner_rows - 1, corner_rows + 1) for side in (beyond_left, beyond_right)
-    ]
+    corner_rows = np.clip(bottom - 2, 1, count - 1) - 1
+    corners = [_rows_mean(parts[name], strip, corner_rows, 2) for name in ("within_left", "within_right")]
+    outside = [_rows_mean(side, strip, corner_rows, 2) for side in beyond]
+    from_sides = length(inside - beyond[0]), length(inside - beyond[1])
     strengths = {
         "surface_beyond": np.minimum(*beside[0]),
         "surface_beyond_most": np.maximum(*beside[0]),
         "bottom_beyond": np.minimum(*beside[1]),
-        "corner_inside": np.minimum(*(_length(corner - middle) for corner in corners)),
+        "corner_inside": np.minimum(*(length(corner - middle) for corner in corners)),
         "corner_outside": np.minimum(
-            *(_length(corner - side) for corner, side in zip(corners, outside, strict=True))
+            *(length(corner - side) for corner, side in zip(corners, outside, strict=True))
         ),
         "weaker_wall": np.minimum(root_left, root_right),
         "stronger_wall": np.maximum(root_left, root_right),
-        "contrast_least": mean(np.minimum(from_left, from_right)),
-        "contrast_mean": mean(_length(inside - (beyond_left + beyond_right) / 2)),
-        "asymmetry": _length(within - within[:, ::-1]).mean(axis=1),
-        "upright_inside": _length(upright).max(axis=1),
+        "contrast_least": body.mean(np.minimum(*from_sides)),
+        "contrast_mean": body.mean(length(inside - (beyond[0] + beyond[1]) / 2)),
+        "asymmetry": length(within - within[:, ::-1]).mean(axis=1),
+        "upright_inside": length(upright).max(axis=1),
         "glass": _span_mean(roots, strip, above, top - 4) ** 2,
         "below": _span_mean(roots, strip, low, np.minimum(low + SAMPLES // 2, count)) ** 2,
-        "surface_change": _length(
-            _span_mean(inside, strip, top + 4, top + 9) - _span_mean(inside, strip, top - 9, top - 4)
+        "surface_change": length(
+            _rows_mean(inside, strip, top + 4, 5) - _rows_mean(inside, strip, top - 9, 5)
         ),
-        "bottom_change": _length(
-            _span_mean(inside, strip, last_part, last_part + 5) - _span_mean(inside, strip, low, low + 5)
-        ),
+        "bottom_change": length(_rows_mean(inside, strip, last_part, 5) - _rows_mean(inside, strip, low, 5)),
         "dark_rims": np.maximum(middle[:, 0] - rims, 0.0),
-        "from_backing": mean(_length(inside - backing)),
-        "beside_from_backing": mean(
-            np.minimum(_length(beyond_left - backing), _length(beyond_right - backing))
-        ),
-        "drift": np.sqrt(spread),
+        "drift": _drift(inside, body, middle),
     }
     scalars = {name: np.log1p(value / unit) for name, value in strengths.items()}
-    scalars["walled"] = mean((weaker > 1.5 * unit).astype(np.float32))
+    scalars["walled"] = body.mean((weaker > 1.5 * unit).astype(np.float32))
     scalars["opposite"] = -(step_left * step_right).sum(axis=1) / (lengths + 1e-5)
     return scalars
 
 
+def _drift(inside: Float32Array, body: _Spans, middle: Float32Array) -> Float32Array:
+    """Return the spread of the colour along the inside of each column."""
+    # About a middle value, or float32 would lose the difference of the squares.
+    centre = inside.mean(axis=(0, 1))
+    spread = body.mean(((inside - centre) ** 2).sum(axis=2)) - ((middle - centre) ** 2).sum(axis=1)
+    drift: Float32Array = np.sqrt(np.maximum(spread, 0.0))
+    return drift
+
+
+def _backing_scalars(
+    maps: StripMaps, backing: Float32Array, unit: float, body: _Spans
+) -> dict[str, AnyArray]:
+    """Compare columns and what is beside them with the backing in the picture's row."""
+    parts = maps.parts
+    beside = [length(parts[name] - backing) for name in ("beyond_left", "beyond_right")]
+    return {
+        "from_backing": np.log1p(body.mean(length(parts["inside"] - backing)) / unit),
+        "beside_from_backing": np.log1p(body.mean(np.minimum(*beside)) / unit),
+    }
+
+
 def _profiles(
-    maps: _Maps, unit: float, strip: AnyArray, first: AnyArray, last: AnyArray, bottom: AnyArray
-) -> FloatArray:
-    """Return light and colour across the column, and along it around surface and bottom."""
+    maps: StripMaps,
+    unit: float,
+    columns: tuple[AnyArray, AnyArray, AnyArray],
+    profile: Float32Array,
+    middle: Float32Array,
+) -> AnyArray:
+    """Return light and colour across the column, and along it around surface and bottom.
+
+    `columns` are the strip, the row of the surface and the row of the bottom of each.
+    """
     count = STRIP_SHAPE[0]
-    middle = _span_mean(maps.inside, strip, first, last)
-    profile = _span_mean(maps.strips, strip, first, last)
+    strip, top, bottom = columns
     binned = profile.reshape(len(strip), PROFILE_BINS, 2, 3).mean(axis=2) - middle[:, None]
-    parts = list(_light_and_colour(binned, unit))
-    strips = maps.strips
-    left = strips[:, :, BAND_LEFT + 1 : BAND_LEFT + 4].mean(axis=2)
-    left = left - strips[:, :, BAND_LEFT - 4 : BAND_LEFT - 1].mean(axis=2)
-    right = strips[:, :, _RIGHT - 4 : _RIGHT - 1].mean(axis=2) - strips[:, :, _RIGHT + 1 : _RIGHT + 4].mean(
-        axis=2
+    found = list(_light_and_colour(binned, unit))
+    parts = maps.parts
+    walls = np.minimum(
+        length(parts["within_left"] - parts["outside_left"]),
+        length(parts["within_right"] - parts["outside_right"]),
     )
-    walls = np.minimum(_length(left), _length(right))
-    for centre in (first - 3, bottom):
+    for centre in (top, bottom):
         rows = np.clip(centre[:, None] + np.arange(-18, 18), 0, count - 1)
-        levels = maps.inside[strip[:, None], rows].reshape(len(strip), LEVEL_BINS, 3, 3).mean(axis=2)
-        parts += _light_and_colour(levels - middle[:, None], unit)
+        levels = parts["inside"][strip[:, None], rows].reshape(len(strip), LEVEL_BINS, 3, 3).mean(axis=2)
+        found += _light_and_colour(levels - middle[:, None], unit)
         near = walls[strip[:, None], rows].reshape(len(strip), LEVEL_BINS, 3).mean(axis=2)
-        parts.append(np.log1p(near / unit))
-    return np.hstack(parts)
+        found.append(np.log1p(near / unit))
+    return np.hstack(found)
 
 
-def _light_and_colour(difference: FloatArray, unit: float) -> tuple[FloatArray, FloatArray]:
+def _light_and_colour(difference: AnyArray, unit: float) -> tuple[AnyArray, AnyArray]:
     """Return signed log lightness and log colour difference of opponent differences (..., 3)."""
     light = difference[..., 0]
     colour = np.sqrt((difference[..., 1:] ** 2).sum(axis=-1))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from hueph._medians import medians
 from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray, UInt8Array
 
 __all__ = ["EdgeMap", "TubeScene", "build_scene", "opponent"]
@@ -97,7 +98,8 @@ def build_scene(encoded: AnyArray, card: FloatArray | None = None) -> TubeScene:
     scale = min(1.0, REDUCED_SIDE / max(height, width))
     size = (max(16, round(width * scale)), max(16, round(height * scale)))
     reduced = cv2.resize(_level_above(pyramid, size), size, interpolation=cv2.INTER_AREA)
-    gain = max(float(np.percentile(reduced.max(axis=2), 90)) / 255.0, DARKEST_WHITE)
+    brightest = cv2.max(cv2.max(*cv2.split(reduced)[:2]), reduced[:, :, 2])
+    gain = max(float(np.percentile(brightest, 90)) / 255.0, DARKEST_WHITE)
     colour = opponent(reduced, gain)
     walls = _wall_map(colour)
     levels = _level_map(colour)
@@ -106,7 +108,7 @@ def build_scene(encoded: AnyArray, card: FloatArray | None = None) -> TubeScene:
         walls.strength[inside[::2][: walls.strength.shape[0]]] = 0.0
         levels.strength[inside[:, ::2][:, : levels.strength.shape[1]]] = 0.0
     unit = max(0.003, 2.0 * walls.noise)
-    backing: Float32Array = np.median(colour[:, ::2], axis=1)
+    backing: Float32Array = medians(np.ascontiguousarray(colour[:, ::2].swapaxes(1, 2)))
     return TubeScene(pyramid, gain, scale, walls, levels, backing, unit)
 
 
@@ -171,12 +173,16 @@ def _best_slant(planes: Float32Array, rows: int, steps: tuple[tuple[int, int], .
     lower = padded[:, 2 * rows :]
     best = np.full((height, width), -1.0, dtype=np.float32)
     slope = np.zeros((height, width), dtype=np.float32)
+    total, energy = np.empty_like(planes), np.empty_like(best)
+    better = np.empty(best.shape, dtype=bool)
     for down, up in steps:
-        total = planes + upper[:, :, margin - up : margin - up + width]
+        np.add(planes, upper[:, :, margin - up : margin - up + width], out=total)
         total += lower[:, :, margin + down : margin + down + width]
-        energy = np.einsum("kij,kij->ij", total, total)
-        better = energy > best
+        np.square(total, out=total)
+        np.add(total[0], total[1], out=energy)
+        energy += total[2]
+        np.greater(energy, best, out=better)
         np.copyto(best, energy, where=better)
-        slope[better] = (down + up) / 2 / block
+        np.copyto(slope, np.float32((down + up) / 2 / block), where=better)
     strength = np.sqrt(best) / np.float32(3.0)
-    return EdgeMap(strength, slope, float(np.median(strength)))
+    return EdgeMap(strength, slope, float(medians(strength.ravel())))

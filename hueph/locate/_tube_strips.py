@@ -7,12 +7,14 @@ import numpy as np
 
 from hueph._types import AnyArray, Float32Array, FloatArray
 from hueph.locate._tube_maps import TubeScene, opponent
+from hueph.locate.geometry import square_to_quads
 
 __all__ = [
     "BAND_LEFT",
     "BAND_TOP",
     "SAMPLES",
     "STRIP_SHAPE",
+    "WALL_ROWS",
     "band_points",
     "settle_walls",
     "straighten",
@@ -24,57 +26,67 @@ SAMPLES = 24
 BAND_LEFT = SAMPLES // 2
 BAND_TOP = 30
 STRIP_SHAPE = (192, 2 * SAMPLES)
-_BAND_CORNERS = np.array(
-    [
-        [BAND_LEFT, BAND_TOP],
-        [BAND_LEFT + SAMPLES, BAND_TOP],
-        [BAND_LEFT + SAMPLES, BAND_TOP + 3 * SAMPLES],
-        [BAND_LEFT, BAND_TOP + 3 * SAMPLES],
-    ],
-    dtype=np.float32,
-)
 # Shifts of a wall, in samples, at the level line and a reach further down.
 _SHIFTS = np.stack(np.meshgrid(np.arange(-3, 4), np.arange(-4, 5), indexing="ij"), axis=-1).reshape(-1, 2)
 _REACH = int(1.5 * SAMPLES)
+# The rows that settling the walls looks at.
+WALL_ROWS = slice(BAND_TOP - 3, BAND_TOP + _REACH + 3)
 
 
-def straighten(scene: TubeScene, bands: FloatArray) -> Float32Array:
-    """Return the strips of bands in opponent colour, shape (n, rows, columns, 3)."""
-    rows, columns = STRIP_SHAPE
-    stack = np.empty((len(bands), rows, columns, 3), dtype=np.uint8)
-    for strip, band in zip(stack, bands, strict=True):
-        width = float(np.linalg.norm(band[1] - band[0]))
-        level = int(np.clip(np.floor(np.log2(max(width / SAMPLES, 1.0)) + 0.3), 0, len(scene.pyramid) - 1))
-        corners = ((band + 0.5) / 2**level - 0.5).astype(np.float32)
-        to_picture = cv2.getPerspectiveTransform(_BAND_CORNERS, corners)
+def straighten(scene: TubeScene, bands: FloatArray, rows: slice = slice(0, STRIP_SHAPE[0])) -> Float32Array:
+    """Return the strips of bands in opponent colour, shape (n, rows, columns, 3).
+
+    `rows` are the rows of the strips wanted: all of them by default.
+    """
+    columns = STRIP_SHAPE[1]
+    stack = np.empty((len(bands), rows.stop - rows.start, columns, 3), dtype=np.uint8)
+    width = np.linalg.norm(bands[:, 1] - bands[:, 0], axis=1)
+    level = np.clip(np.floor(np.log2(np.maximum(width / SAMPLES, 1.0)) + 0.3), 0, len(scene.pyramid) - 1)
+    to_picture = _to_picture((bands + 0.5) / 2 ** level[:, None, None] - 0.5)
+    # the first row wanted becomes row 0
+    to_picture[:, :, 2] += rows.start * to_picture[:, :, 1]
+    for strip, homography, step in zip(stack, to_picture, level.astype(int), strict=True):
         cv2.warpPerspective(
-            scene.pyramid[level],
-            to_picture,
-            (columns, rows),
+            scene.pyramid[step],
+            homography,
+            (columns, len(strip)),
             dst=strip,
             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
             borderMode=cv2.BORDER_REPLICATE,
         )
     flat = opponent(stack.reshape(-1, columns, 3), scene.gain)
-    return flat.reshape(len(bands), rows, columns, 3)
+    return flat.reshape(stack.shape)
+
+
+def _to_picture(bands: FloatArray) -> FloatArray:
+    """Return the maps (n, 3, 3) from (column, row) of strips to where the bands lie."""
+    to_square = np.array(
+        [
+            [1 / SAMPLES, 0, -BAND_LEFT / SAMPLES],
+            [0, 1 / (3 * SAMPLES), -BAND_TOP / (3 * SAMPLES)],
+            [0, 0, 1.0],
+        ]
+    )
+    maps: FloatArray = square_to_quads(bands) @ to_square
+    return maps
 
 
 def band_points(bands: FloatArray, points: AnyArray) -> FloatArray:
     """Turn points (column, row) of strips, shape (n, k, 2), into working-picture pixels."""
-    result = np.empty(points.shape, dtype=np.float64)
-    for index, (band, strip_points) in enumerate(zip(bands, points, strict=True)):
-        to_picture = cv2.getPerspectiveTransform(_BAND_CORNERS, band.astype(np.float32))
-        homogeneous = np.column_stack([strip_points, np.ones(len(strip_points))]) @ to_picture.T
-        result[index] = homogeneous[:, :2] / homogeneous[:, 2:]
+    to_picture = _to_picture(bands)
+    mapped = points @ to_picture[:, :, :2].swapaxes(1, 2) + to_picture[:, None, :, 2]
+    result: FloatArray = mapped[..., :2] / mapped[..., 2:]
     return result
 
 
 def settle_walls(bands: FloatArray, strips: Float32Array) -> FloatArray:
-    """Move and turn the walls of bands onto the strongest straight edges near them."""
+    """Move and turn the walls of bands onto the strongest straight edges near them.
+
+    `strips` hold the rows `WALL_ROWS`.
+    """
     count = len(bands)
     rows = np.arange(BAND_TOP + 3, BAND_TOP + _REACH, 3)
-    part = strips[:, BAND_TOP - 3 : BAND_TOP + _REACH + 3]
-    step = part[:, :, 2:] - part[:, :, :-2]
+    step = strips[:, :, 2:] - strips[:, :, :-2]
     summed = np.cumsum(np.concatenate([np.zeros_like(step[:, :1]), step], axis=1), axis=1)
     local = rows - BAND_TOP + 3
     box = (summed[:, local + 4] - summed[:, local - 3]) / np.float32(14.0)

@@ -7,10 +7,14 @@ import numpy as np
 from hueph._types import AnyArray, FloatArray
 
 __all__ = [
+    "affine_maps",
+    "affine_solver",
     "apply_homography",
     "bounding_corners",
     "fit_affine",
+    "fit_homographies",
     "fit_homography",
+    "lengths",
     "local_jacobian",
     "quad_area",
     "quad_overlap",
@@ -27,7 +31,7 @@ def apply_homography(homography: AnyArray, points: AnyArray) -> FloatArray:
     ----------
     homography : array, shape (..., 3, 3)
         Column-vector convention: (x', y', w') = H (x, y, 1).
-    points : array, shape (k, 2)
+    points : array, shape (k, 2) or (..., k, 2)
         (x, y).
 
     Returns
@@ -84,6 +88,53 @@ def fit_homography(source: AnyArray, target: AnyArray) -> FloatArray:
     return np.asarray(homography / (depth if abs(depth) > 1e-12 else 1.0))
 
 
+def fit_homographies(source: AnyArray, targets: AnyArray, used: AnyArray) -> FloatArray:
+    """Fit many homographies source -> target at once, each to some of the points.
+
+    The same transform as in `fit_homography`, its null vector taken from the normal equations.
+
+    Parameters
+    ----------
+    source : array, shape (k, 2)
+        Points (x, y).
+    targets : array, shape (m, k, 2)
+        Corresponding points; those not used may be anything finite.
+    used : array of bool, shape (m, k)
+        At least 4 points each, no three of the four on one line.
+
+    Returns
+    -------
+    array, shape (m, 3, 3)
+        Scaled so that the depth of the centre of the source points used is 1.
+    """
+    weight = np.asarray(used, dtype=np.float64)[..., None]
+    count = weight.sum(axis=1)
+    maps = []
+    normal = []
+    for points in (np.broadcast_to(np.asarray(source, dtype=np.float64), targets.shape), targets):
+        centre = (points * weight).sum(axis=1) / count
+        offset = points - centre[:, None]
+        spread = (np.linalg.norm(offset, axis=2, keepdims=True) * weight).sum(axis=1) / count
+        scale = np.sqrt(2.0) / np.maximum(spread, 1e-12)
+        to_normal = np.zeros((len(points), 3, 3))
+        to_normal[:, 0, 0] = to_normal[:, 1, 1] = scale[:, 0]
+        to_normal[:, :2, 2] = -scale * centre
+        to_normal[:, 2, 2] = 1.0
+        maps.append(to_normal)
+        normal.append(offset * scale[:, None])
+    a, b = normal
+    rows = np.zeros((*a.shape[:2], 2, 9))
+    for axis in (0, 1):
+        rows[:, :, axis, 3 * axis : 3 * axis + 2], rows[:, :, axis, 3 * axis + 2] = a, 1.0
+        rows[:, :, axis, 6:8], rows[:, :, axis, 8] = -b[..., axis, None] * a, -b[..., axis]
+    rows = (rows * weight[..., None]).reshape(len(a), -1, 9)
+    solution = np.linalg.eigh(rows.swapaxes(1, 2) @ rows)[1][:, :, 0].reshape(-1, 3, 3)
+    homography = np.linalg.inv(maps[1]) @ solution @ maps[0]
+    centre = (np.asarray(source) * weight).sum(axis=1) / count
+    depth = (homography[:, 2, :2] * centre).sum(axis=1) + homography[:, 2, 2]
+    return np.asarray(homography / np.where(np.abs(depth) > 1e-12, depth, 1.0)[:, None, None])
+
+
 def square_to_quads(quads: AnyArray) -> FloatArray:
     """Return the homographies that take the unit square to quadrilaterals.
 
@@ -132,11 +183,24 @@ def fit_affine(source: AnyArray, target: AnyArray) -> FloatArray:
     """
     source = np.asarray(source, dtype=np.float64)
     target = np.asarray(target, dtype=np.float64)
-    pseudo = np.linalg.pinv(np.column_stack([source, np.ones(len(source))]))
-    affine = np.zeros((*target.shape[:-2], 3, 3))
-    affine[..., :2, :] = np.swapaxes(pseudo @ target, -1, -2)
-    affine[..., 2, 2] = 1.0
-    return affine
+    return affine_maps(affine_solver(source) @ target)
+
+
+def affine_solver(source: AnyArray) -> FloatArray:
+    """Return what turns target points (..., k, 2) into affine coefficients (..., 3, 2) of least squares.
+
+    For source points (..., k, 2) used again and again; `affine_maps` makes maps of the coefficients.
+    """
+    source = np.asarray(source, dtype=np.float64)
+    return np.asarray(np.linalg.pinv(np.concatenate([source, np.ones((*source.shape[:-1], 1))], axis=-1)))
+
+
+def affine_maps(coefficients: FloatArray) -> FloatArray:
+    """Return affine maps (..., 3, 3) of coefficients (..., 3, 2), as homographies with last row (0, 0, 1)."""
+    maps = np.zeros((*coefficients.shape[:-2], 3, 3))
+    maps[..., :2, :] = np.swapaxes(coefficients, -1, -2)
+    maps[..., 2, 2] = 1.0
+    return maps
 
 
 def local_jacobian(homography: AnyArray, point: AnyArray) -> FloatArray:
@@ -158,10 +222,16 @@ def quad_area(quads: AnyArray) -> FloatArray:
     return np.asarray(cross.sum(axis=-1) / 2.0)
 
 
+def lengths(vectors: FloatArray) -> FloatArray:
+    """Return the lengths of vectors (..., 2); much faster than a norm over so short an axis."""
+    x, y = vectors[..., 0], vectors[..., 1]
+    return np.asarray(np.sqrt(x * x + y * y))
+
+
 def quad_sides(quads: AnyArray) -> FloatArray:
     """Return mean lengths (top/bottom, left/right) of quadrilaterals (..., 4, 2), shape (..., 2)."""
     quads = np.asarray(quads, dtype=np.float64)
-    sides = np.linalg.norm(np.roll(quads, -1, axis=-2) - quads, axis=-1)
+    sides = lengths(quads[..., [1, 2, 3, 0], :] - quads)
     return np.stack([(sides[..., 0] + sides[..., 2]) / 2.0, (sides[..., 1] + sides[..., 3]) / 2.0], axis=-1)
 
 

@@ -87,9 +87,8 @@ def _look(judge: Judge, side: int, window: float) -> Verdict | None:
     import cv2
 
     picture, to_working = judge.reduced(side)
-    codes = cv2.medianBlur(absorbance_codes(picture, judge.table), 3)
-    surplus = surplus_absorbance(np.asarray(codes, dtype=np.uint8), window)
-    quads = find_quads(np.asarray(codes, dtype=np.uint8), surplus)
+    codes = np.asarray(cv2.medianBlur(absorbance_codes(picture, judge.table), 3), dtype=np.uint8)
+    quads = find_quads(surplus_absorbance(codes, window))
     poses = possible_poses(quads, judge.plan)
     poses = judge.best_looking(picture, poses, REFINED_POSES)
     verdicts: list[Verdict] = []

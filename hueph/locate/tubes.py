@@ -29,6 +29,7 @@ from hueph.locate._tube_strips import (
     BAND_TOP,
     SAMPLES,
     STRIP_SHAPE,
+    WALL_ROWS,
     band_points,
     settle_walls,
     straighten,
@@ -116,7 +117,7 @@ def _columns(scene: TubeScene) -> tuple[FloatArray, FloatArray, FloatArray]:
     bands = find_bands(scene)
     if len(bands) == 0:
         return np.zeros((0, 4, 2)), np.zeros(0), np.zeros((0, 0))
-    bands = settle_walls(bands, straighten(scene, bands))
+    bands = settle_walls(bands, straighten(scene, bands, WALL_ROWS))
     strips = straighten(scene, bands)
     height, width = scene.pyramid[0].shape[:2]
     sizes = np.linalg.norm(bands[:, 1] - bands[:, 0], axis=1) / max(height, width)

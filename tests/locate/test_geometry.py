@@ -11,7 +11,9 @@ from hueph.locate.geometry import (
     apply_homography,
     bounding_corners,
     fit_affine,
+    fit_homographies,
     fit_homography,
+    lengths,
     local_jacobian,
     quad_area,
     quad_overlap,
@@ -29,6 +31,22 @@ def test_homography_is_recovered_from_its_own_points() -> None:
     for points in (grid, SQUARE * 3.0):
         fitted = fit_homography(points, apply_homography(POSE, points))
         np.testing.assert_allclose(fitted / fitted[2, 2], POSE, rtol=1e-9, atol=1e-9)
+
+
+def test_homographies_fitted_at_once_are_those_fitted_one_by_one() -> None:
+    rng = np.random.default_rng(7)
+    source = np.array([[x, y] for x in range(5) for y in range(3)], dtype=float)
+    targets = apply_homography(np.stack([POSE, np.eye(3), np.diag([3.0, 2.0, 1.0])]), source)
+    targets = targets + rng.normal(0.0, 0.05, targets.shape)
+    used = rng.random(targets.shape[:2]) < 0.7
+    targets[~used] = 1e4  # what is not used must not matter
+    for found, target, use in zip(fit_homographies(source, targets, used), targets, used, strict=True):
+        np.testing.assert_allclose(found, fit_homography(source[use], target[use]), rtol=1e-6, atol=1e-8)
+
+
+def test_lengths_are_norms() -> None:
+    vectors = np.random.default_rng(8).normal(size=(3, 5, 2))
+    np.testing.assert_allclose(lengths(vectors), np.linalg.norm(vectors, axis=-1), rtol=1e-12)
 
 
 @settings(max_examples=50, deadline=None)

@@ -1,0 +1,189 @@
+"""Near-level lines of a reduced picture: ridges of the level map, linked and fitted, all at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray
+from hueph.locate._tube_maps import EdgeMap
+
+__all__ = ["Lines", "level_lines", "ragged"]
+
+# A level line steeper than this is no liquid surface, even in a picture turned by ten degrees.
+STEEPEST_LEVEL = 0.3
+# Lines kept; generous (the true ones are rarely beyond the first forty).
+MAX_LINES = 200
+# Edge strengths, in units of the noise, from which ridges are linked into lines.
+LINKING = (3.0, 8.0, 24.0)
+# A line shorter than this share of the longest side of the picture is no liquid surface.
+SHORTEST = 0.4 * 0.022
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lines:
+    """Near-level lines y = offset + slope x, reduced pixels, the most promising first.
+
+    Attributes
+    ----------
+    offset, slope : array, shape (k,)
+    first, last : array of int, shape (k,)
+        Leftmost and rightmost column (halved columns).
+    begin : array of int, shape (k,)
+        Where a line begins in the running sums, which hold all columns of one line after another.
+    seen, roots : array
+        Running sums over columns: has the line a point there, and the root of its strength.
+    """
+
+    offset: FloatArray
+    slope: FloatArray
+    first: AnyArray
+    last: AnyArray
+    begin: AnyArray
+    seen: FloatArray
+    roots: FloatArray
+
+    def cover(
+        self, line: AnyArray, left: AnyArray, right: AnyArray, start: float, stop: float
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return how much of a part of spans their lines cover, and the strength there (root mean).
+
+        Parameters
+        ----------
+        line : array of int, shape (m,)
+        left, right : array, shape (m,)
+            Ends of each span, reduced pixels.
+        start, stop : float
+            The part, shares of the span.
+        """
+        low = np.round((left + start * (right - left)) / 2).astype(int)
+        high = np.maximum(np.round((left + stop * (right - left)) / 2).astype(int), low + 1)
+        count = high - low
+        first, most = self.first[line], (self.last - self.first + 1)[line]
+        low, high = (np.clip(ends - first, 0, most) + self.begin[line] for ends in (low, high))
+        root = np.maximum(self.roots[high] - self.roots[low], 0.0) / count
+        return (self.seen[high] - self.seen[low]) / count, root**2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Linked:
+    """Lines linked at one threshold: rank and fit of each, and their points (columns, strengths)."""
+
+    rank: FloatArray
+    offset: FloatArray
+    slope: FloatArray
+    start: AnyArray
+    count: AnyArray
+    columns: AnyArray
+    strength: Float32Array
+
+
+def ragged(starts: AnyArray, counts: AnyArray) -> AnyArray:
+    """Return the ranges that begin at `starts` and are `counts` long, one behind another."""
+    before = np.cumsum(counts) - counts
+    return np.asarray(np.repeat(starts - before, counts) + np.arange(int(counts.sum())))
+
+
+def level_lines(levels: EdgeMap) -> Lines:
+    """Link the ridges of the level map into lines."""
+    strength = levels.strength
+    middle = strength[1:-1]
+    ridge = np.zeros(strength.shape, dtype=bool)
+    ridge[1:-1] = (middle >= strength[:-2]) & (middle > strength[2:])
+    shortest = max(3.0, SHORTEST * max(strength.shape[0], 2 * strength.shape[1]))
+    # Several thresholds: a low one joins a clear surface to the noise beside it, a high one breaks a faint one.
+    parts = [_linked(strength, ridge & (strength > least * levels.noise), shortest) for least in LINKING]
+    shift = np.cumsum([0] + [len(part.columns) for part in parts])
+    start = np.concatenate([part.start + begin for part, begin in zip(parts, shift, strict=False)])
+    rank, offset, slope, count = (
+        np.concatenate([getattr(part, name) for part in parts])
+        for name in ("rank", "offset", "slope", "count")
+    )
+    columns = np.concatenate([part.columns for part in parts])
+    strengths = np.concatenate([part.strength for part in parts])
+    kept = np.argsort(-rank, kind="stable")[:MAX_LINES]
+    points = ragged(start[kept], count[kept])
+    return _with_sums(offset[kept], slope[kept], count[kept], columns[points], strengths[points])
+
+
+def _with_sums(
+    offset: FloatArray, slope: FloatArray, count: AnyArray, columns: AnyArray, strength: Float32Array
+) -> Lines:
+    """Add the running sums to lines given with their points, `count` points a line."""
+    begin = np.cumsum(count) - count
+    if len(count):
+        first, last = np.minimum.reduceat(columns, begin), np.maximum.reduceat(columns, begin)
+    else:
+        first = last = count
+    size = last - first + 1
+    where = np.cumsum(size) - size
+    at = np.repeat(where - first, count) + columns
+    seen, roots = np.zeros(int(size.sum()) + 1), np.zeros(int(size.sum()) + 1)
+    seen[at + 1] = 1.0
+    np.maximum.at(roots, at + 1, np.sqrt(strength))
+    return Lines(offset, slope, first, last, where, np.cumsum(seen), np.cumsum(roots))
+
+
+def _linked(strength: Float32Array, ridge: BoolArray, shortest: float) -> _Linked:
+    """Connect ridges into lines, rank them and fit the best."""
+    linked = cv2.dilate(ridge.view(np.uint8), np.ones((1, 3), np.uint8))
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(linked, connectivity=8)
+    rows, columns = np.nonzero(ridge)
+    owners = labels[rows, columns]
+    order = np.argsort(owners, kind="stable")
+    rows, columns, owners = rows[order], columns[order], owners[order]
+    values = strength[rows, columns]
+    ranks = np.bincount(owners, weights=np.sqrt(values), minlength=len(stats)).astype(np.float64)
+    ranks[stats[:, cv2.CC_STAT_WIDTH] < shortest] = 0.0
+    best = np.argsort(-ranks, kind="stable")[:MAX_LINES]
+    best = best[ranks[best] > 0]
+    starts = np.searchsorted(owners, np.arange(len(stats) + 1))
+    start, count = starts[best], starts[best + 1] - starts[best]
+    points = ragged(start, count)
+    rows, columns, values = rows[points], columns[points], values[points]
+    slope, offset = _fit_lines(columns, rows, np.repeat(np.arange(len(best)), count), len(best))
+    level = np.abs(slope) <= STEEPEST_LEVEL
+    begin = np.cumsum(count) - count
+    return _Linked(
+        ranks[best][level], offset[level], slope[level], begin[level], count[level], columns, values
+    )
+
+
+def _fit_lines(
+    columns: AnyArray, rows: AnyArray, owner: AnyArray, lines: int
+) -> tuple[FloatArray, FloatArray]:
+    """Fit y over x (reduced pixels) for each line, with one round of leaving out the far points."""
+    x = 2.0 * columns + 0.5
+    y = rows.astype(np.float64)
+
+    def total(values: AnyArray) -> FloatArray:
+        return np.asarray(np.bincount(owner, weights=values, minlength=lines), dtype=np.float64)
+
+    use = np.ones(len(x))
+    slope, offset = np.zeros(lines), np.zeros(lines)
+    for _ in range(2):
+        number = np.maximum(total(use), 1.0)
+        centre, mean = total(use * x) / number, total(use * y) / number
+        from_centre = use * (x - centre[owner])
+        spread = total(from_centre * (x - centre[owner]))
+        product = total(from_centre * (y - mean[owner]))
+        slope = np.where(spread > 0, product / np.where(spread > 0, spread, 1.0), 0.0)
+        offset = mean - slope * centre
+        away = np.abs(y - offset[owner] - slope[owner] * x)
+        limit = np.maximum(2.0, 2.5 * _medians(away, owner, lines))
+        use = (away <= limit[owner]).astype(np.float64)
+    return slope, offset
+
+
+def _medians(values: FloatArray, owner: AnyArray, groups: int) -> FloatArray:
+    """Return the median of each group; `owner` rises."""
+    ordered = values[np.lexsort((values, owner))]
+    count = np.bincount(owner, minlength=groups)
+    begin = np.cumsum(count) - count
+    if not len(ordered):
+        return np.zeros(groups)
+    low, high = begin + np.maximum(count - 1, 0) // 2, begin + count // 2
+    last = len(ordered) - 1
+    return np.asarray(0.5 * (ordered[np.minimum(low, last)] + ordered[np.minimum(high, last)]))
