@@ -36,7 +36,7 @@ def reading_budget(
     dict
         Keys of `BUDGET_SOURCES`, values in pH units (k = 1).
     """
-    centre = posterior.quantile(0.5)
+    centre = estimate_posterior(evidence).quantile(0.5)  # not widened, as the moved ones are not
     backing = np.maximum(tube.backing, 1e-6)
 
     def moved(**changes: FloatArray) -> float:

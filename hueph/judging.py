@@ -17,7 +17,7 @@ from hueph.locate.types import TubeLocation
 from hueph.measuring import TubeMeasurement
 from hueph.white_balance import PictureColours, linear_srgb_to_lab
 
-__all__ = ["distance_from_chart", "quality_flags", "refusal_flags"]
+__all__ = ["backing_is_coloured", "distance_from_chart", "quality_flags", "refusal_flags"]
 
 # Share of core pixels with a reflection at which a median starts to move.
 GLARE_SHARE = 0.15
@@ -62,10 +62,27 @@ def quality_flags(
         flags.add("noisy")
     if np.isfinite(tube.backing_std) and tube.backing_std > UNEVEN:
         flags.add("uneven-light")
-    backing = linear_srgb_to_lab(np.maximum(evidence.backing @ colours.to_srgb.T, 0.0))
-    if float(np.hypot(backing[1], backing[2])) > COLOURED_CHROMA or backing[0] < DARK_LIGHTNESS:
+    if backing_is_coloured(evidence.backing, colours.to_srgb):
         flags.add("coloured-backing")
     return flags
+
+
+def backing_is_coloured(backing: FloatArray, to_srgb: FloatArray) -> bool:
+    """Say whether the backing filters the light visibly, or is too dark to send much of it through.
+
+    Parameters
+    ----------
+    backing : array, shape (3,)
+        Backing relative to a perfect white, linear light of the picture's colour space.
+    to_srgb : array, shape (3, 3)
+        From that space to linear sRGB.
+
+    Returns
+    -------
+    bool
+    """
+    lab = linear_srgb_to_lab(np.maximum(backing @ to_srgb.T, 0.0))
+    return float(np.hypot(lab[1], lab[2])) > COLOURED_CHROMA or float(lab[0]) < DARK_LIGHTNESS
 
 
 def refusal_flags(

@@ -12,7 +12,8 @@ from hueph.budget import reading_budget
 from hueph.chart import Chart
 from hueph.errors import InputError, StripNotFound, TubesNotFound
 from hueph.estimating.features import TubeEvidence, all_finite, neighbour_tint
-from hueph.estimating.posterior import Posterior, estimate_posterior, state
+from hueph.estimating.posterior import Posterior, pool_experts, spread, state
+from hueph.estimating.widening import find_situation, load_widening
 from hueph.judging import distance_from_chart, quality_flags, refusal_flags
 from hueph.locate.strip import locate_strip
 from hueph.locate.tubes import locate_tubes
@@ -184,7 +185,9 @@ def _read_tube(
     if not all_finite(evidence):
         flags.add("small-core")
         return _refused(number, photo, location, lab, None, flags)
-    posterior = estimate_posterior(evidence)
+    pooled = pool_experts(evidence)
+    situation = find_situation(pooled, flags, colours.residual_delta_e)
+    posterior = spread(pooled, widen=load_widening().temperature(situation))
     delta_e = distance_from_chart(colours, evidence)
     refusal = refusal_flags(evidence, posterior, lab, delta_e, colours.chart)
     if refusal:
