@@ -50,7 +50,7 @@ PHOTOS_WEIGHT = 1.0
 LIKE = {
     Situation("inside", strange=False): "usual",
     Situation("coloured-backing", strange=False): "usual",
-    Situation("bad-light", strange=False): "usual",
+    Situation("bad-light", strange=False): "bad light",
     Situation("near-end", strange=False): "usual, near an end",
 }
 STRANGE = "strange"
