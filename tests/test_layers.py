@@ -21,9 +21,9 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("locate",),
     ("white_balance", "measuring"),
     ("calibration", "estimating", "judging", "budget", "charting", "chart_picture"),
-    ("reading",),
+    ("reading", "standards", "standards_report"),
     ("expecting", "_expecting_causes", "_expecting_tubes"),
-    ("comparing", "buffering", "titration", "video"),
+    ("comparing", "buffering"),
     # Below the archive, because a record holds the annotated picture.
     (
         "report",
@@ -34,14 +34,13 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "plots_chemistry",
         "overlay",
         "_overlay_panel",
-        "card",
     ),
     ("archive",),
     ("batch",),
-    ("cli", "web"),
+    ("cli",),
 )
 # Neighbours that know nothing of each other.
-STRANGERS = ({"colour", "chemistry"}, {"cli", "web"}, {"reading", "synthetic"})
+STRANGERS = ({"colour", "chemistry"}, {"reading", "synthetic"})
 # The renderer of test scenes stands beside the program: it must share nothing with the estimator
 # but these, and nothing of the program may lean on it.
 SYNTHETIC_MAY_IMPORT = {"synthetic", "colour", "chemistry", *LAYERS[0]}
@@ -119,7 +118,6 @@ def test_imports_point_downwards(file: Path) -> None:
         ("colour", "chemistry", "these two may not know each other"),
         ("synthetic", "reading", "the renderer may not know the program"),
         ("reading", "synthetic", "the program may not know the renderer"),
-        ("web", "cli", "these two may not know each other"),
         ("cli", "reading", ""),
         ("synthetic", "colour", ""),
     ],
