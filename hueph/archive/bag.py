@@ -142,6 +142,8 @@ def check_bag(folder: Path) -> dict[str, str]:
         Not a bag with SHA-256 hashes, or files are missing, changed or too many; the text names them.
     """
     doing = f"cannot take in {folder}"
+    if not folder.is_dir():
+        raise ArchiveError(f"{doing}: there is no such folder; check its name")
     with sentences(f"reading the bag {folder}"):
         if not (folder / "bagit.txt").is_file() or not (folder / "manifest-sha256.txt").is_file():
             raise ArchiveError(

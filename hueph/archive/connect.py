@@ -34,10 +34,9 @@ _OWN_NAMES = {
     f"{DATABASE_NAME}-journal",
     CONTENTS_NAME,
 }
-_DISK_FULL = (
-    "the disk is full; nothing was recorded and what was there is untouched; free some space and repeat"
-)
-_NOT_WRITABLE = "it may not be written; nothing was recorded; change its rights or name another archive"
+_DISK_FULL = "the disk is full; nothing was added and what was there is untouched; free some space and repeat"
+_NOT_WRITABLE = "it may not be written; nothing was added; change its rights or name another place"
+_LIKE_A_URL = "the archive must be a folder or a URL like postgresql://user@host/database"
 _MAKE_ONE = "make one with: hueph archive add PHOTO --chart CHART --archive ARCHIVE"
 
 
@@ -85,6 +84,8 @@ def connect(target: PathLike, *, create: bool, read_only: bool) -> Place:
         There is no archive, or it cannot be opened.
     """
     text = os.fspath(target)
+    if text.lower().startswith(("postgresql:", "postgres:")) and "://" not in text:
+        raise ArchiveError(f"{_LIKE_A_URL}, got {text.partition(':')[0]}: without the two slashes")
     is_url = "://" in text
     place = _server(text) if is_url else _folder(Path(text), create=create, read_only=read_only)
     with sentences(f"opening the archive {place.name}"):
@@ -127,10 +128,7 @@ def _server(text: str) -> Place:
     try:
         url = make_url(text)
     except (ArgumentError, ValueError) as error:
-        raise ArchiveError(
-            "the archive must be a folder or a URL like postgresql://user@host/database, "
-            "and this one is not written like a URL"
-        ) from error
+        raise ArchiveError(f"{_LIKE_A_URL}, and this one is not written like a URL") from error
     if url.drivername not in ("postgresql", "postgres", "postgresql+psycopg"):
         raise ArchiveError(
             f"the archive must be a folder or a postgresql:// URL, got one of {url.drivername}://"
@@ -232,6 +230,8 @@ def _system_sentence(error: OSError) -> str:
         return _DISK_FULL
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         return _NOT_WRITABLE
+    if error.errno in (errno.ENOENT, errno.ENOTDIR):
+        return f"there is no such folder or file{f': {error.filename}' if error.filename else ''}; check its name"
     return f"the system reports: {error.strerror or error}"
 
 
@@ -252,6 +252,9 @@ def _database_sentence(message: str) -> str:
         "password authentication": "the server refused the password; check the user and the URL",
         "Connection refused": "no server answers there; check host, port and that the server runs",
         "could not translate host name": "the server's name is not known; check the URL",
+        "failed to resolve host": "the server's name is not known; check the URL",
+        "connection to server on socket": "the URL names no host, and no server answers on this machine; "
+        "write postgresql://user@host/database",
         "does not exist": "the server has no such database or user; check the URL",
         "permission denied": "the database user may not do that; ask whoever runs the server",
     }

@@ -404,6 +404,11 @@ def _uncollected() -> Iterator[None]:
 
 
 def _no_such_record(number: int, length: int) -> str:
+    if 1 <= number <= length:
+        return (
+            f"record {number} is missing from the archive, which states records 1 to {length}: it was removed; "
+            "run hueph archive verify"
+        )
     held = f"it has records 1 to {length}" if length else "it is empty"
     return f"there is no record {number} in the archive: {held}; see hueph archive list"
 

@@ -53,11 +53,14 @@ class Finding:
     where : str
         "record 3", "file ab12...", "chain".
     text : str
+    details : tuple of str
+        What it sums up.
     """
 
     is_damage: bool
     where: str
     text: str
+    details: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         return f"{'DAMAGE' if self.is_damage else 'note'}  {self.where}: {self.text}"
@@ -105,6 +108,7 @@ class Verification:
             "notes": self.notes,
             "findings": [
                 {"damage": finding.is_damage, "where": finding.where, "text": finding.text}
+                | ({"details": list(finding.details)} if finding.details else {})
                 for finding in self.findings
             ],
         }
@@ -336,11 +340,15 @@ def _read_again(archive: Archive, known: Record, state: Verification) -> Iterato
         return
     state.recomputed += 1
     other = explained(known)
-    for sentence in different:
-        if other:
-            yield _note(where, f"recomputed with another version ({other}): differs by {sentence}")
-        else:
+    if not other:
+        for sentence in different:
             yield _damage(where, f"recomputed from the stored original: {sentence}")
+    elif different:
+        # The pH first: it is what a colleague asks about.
+        first = next((text for text in different if ", ph: " in text or ", range: " in text), different[0])
+        more = f", and {len(different) - 1} more (--details lists them)" if len(different) > 1 else ""
+        said = f"recomputed with another version ({other}), differs by {first}{more}"
+        yield Finding(False, where, said, tuple(different))
 
 
 def _check_head(state: Verification, length: int, head: str) -> Iterator[Finding]:

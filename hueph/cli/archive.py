@@ -191,6 +191,7 @@ def list_records(
     with _open(target) as opened:
         entries = opened.entries(where, limit=limit)
         total = opened.count(where) if limit and len(entries) == limit else len(entries)
+        held = total or opened.length
     if as_json:
         click.echo(json.dumps([entry._asdict() for entry in entries]))
         return
@@ -206,7 +207,7 @@ def list_records(
     if total > len(entries):
         click.echo(f"the newest {len(entries)} of {total}; --limit 0 lists all", err=True)
     elif not entries:
-        click.echo("no such record", err=True)
+        click.echo(f"none of its {held} records is such" if held else "the archive is empty", err=True)
 
 
 @archive.command(short_help="Show a record.")
@@ -272,9 +273,12 @@ def note(number: int, text: str, target: str, who: str | None, **corrected: str 
     default="",
     help="A link written down earlier must still be in the chain.",
 )
+@click.option(
+    "--details", is_flag=True, help="List every value that another version of hueph reads otherwise."
+)
 @json_option
 @verbose_option
-def verify(target: str, quick: bool, anchor: str, as_json: bool) -> int:
+def verify(target: str, quick: bool, anchor: str, details: bool, as_json: bool) -> int:
     """Check every file against its hash, every record against the chain, and read every photograph again.
 
     Exit status 1 when anything was changed, removed, added or moved.
@@ -290,6 +294,8 @@ def verify(target: str, quick: bool, anchor: str, as_json: bool) -> int:
             if not as_json:
                 progress.clear()
                 click.echo(str(finding))
+                if details:
+                    click.echo("".join(f"      {text}\n" for text in finding.details), nl=False)
 
         def step() -> None:
             progress.show()
@@ -302,7 +308,8 @@ def verify(target: str, quick: bool, anchor: str, as_json: bool) -> int:
     if as_json:
         click.echo(json.dumps(result.to_dict()))
     else:
-        verdict = "sound" if result.is_sound else f"DAMAGED: {result.damages} findings"
+        plural = "" if result.damages == 1 else "s"
+        verdict = "sound" if result.is_sound else f"DAMAGED: {result.damages} finding{plural}"
         again = "photographs not read again" if quick else f"{result.recomputed} photographs read again"
         click.echo(
             f"{verdict}; {result.records} records, {result.files} files, {again}, {result.notes} notes\n"
@@ -357,7 +364,11 @@ def import_bag(folder: str, target: str) -> None:
 
     with _open(target, create=True) as opened:
         taken = import_archive(opened, folder)
-    click.echo(f"took in {taken} records")
+        length = opened.length
+    if taken:
+        click.echo(f"took in {taken} record{'' if taken == 1 else 's'}")
+    else:
+        click.echo(f"nothing to take in: the archive has all of it already ({length} records)")
 
 
 @archive.command(short_help="Write the report of an experiment.")

@@ -25,7 +25,7 @@ from hueph.chart import Chart
 from hueph.errors import ArchiveError
 
 ROOT = Path(__file__).resolve().parents[2]
-FULL = "the disk is full; nothing was recorded and what was there is untouched; free some space and repeat"
+FULL = "the disk is full; nothing was added and what was there is untouched; free some space and repeat"
 
 
 @pytest.mark.filterwarnings("ignore:This process:DeprecationWarning")
@@ -160,7 +160,7 @@ def test_read_only_folder(tmp_path: Path, chart: Chart) -> None:
             with open_archive(folder) as archive:
                 assert archive.record(1).payload == {"text": "there"}
                 assert verify_archive(archive).is_sound
-                with pytest.raises(ArchiveError, match="it may not be written; nothing was recorded"):
+                with pytest.raises(ArchiveError, match="it may not be written; nothing was added"):
                     archive.add(Draft("note", {"text": "more"}))
             with pytest.raises(ArchiveError, match="may not be written"):
                 open_archive(Path(outside) / "new", create=True)

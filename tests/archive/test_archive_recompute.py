@@ -76,6 +76,9 @@ def test_difference_of_another_version_is_no_damage(read: Archive) -> None:
     assert said.startswith("recomputed with another version (version 0.0.1, here ")
     assert "other weights" in said
     assert "differs by tube 2, range" in said
+    assert result.notes == len([finding for finding in result.findings if not finding.is_damage])
+    (detail,) = result.findings[-1].details
+    assert detail.startswith("tube 2, range: recorded [6.0,6.5], recomputed [")
 
 
 def test_forged_chart_is_found(read: Archive) -> None:

@@ -28,7 +28,7 @@ from hueph.archive.reporting import report_html, report_pdf, write_report
 from hueph.archive.showing import record_text
 from hueph.archive.store import Archive, open_archive
 from hueph.chart import Chart
-from hueph.errors import InputError
+from hueph.errors import ArchiveError, InputError
 from hueph.expecting import attach_expected, expect_tubes, parse_expect
 from hueph.interval import Interval
 from hueph.photo import load_photo
@@ -241,6 +241,8 @@ def test_pdf_is_of_the_asked_size(reported: Archive, tmp_path: Path) -> None:
 def test_bad_wishes_are_refused(reported: Archive, tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"must end in \.html or \.pdf, got a\.doc"):
         write_report(reported, "feed & drain <1>", tmp_path / "a.doc")
+    with pytest.raises(ArchiveError, match=r"no such folder or file: .*a\.html\.part; check its name"):
+        write_report(reported, "feed & drain <1>", tmp_path / "none" / "a.html")
     with pytest.raises(InputError, match="must be a4 or letter, got 'b5'"):
         report_pdf(reported, "feed & drain <1>", paper="b5")
     with pytest.raises(InputError, match="there is no experiment 'x'"):

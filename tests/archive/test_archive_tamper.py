@@ -131,6 +131,10 @@ def test_deleted_record(filled: Archive) -> None:
     found = texts(damages(filled))
     assert "record 3: is missing: it was deleted, or its number changed" in found
     assert "states 5 records, there are 4" in found
+    with pytest.raises(
+        ArchiveError, match="record 3 is missing from the archive, which states records 1 to 5"
+    ):
+        filled.record(3)
 
 
 def test_deleted_last_record(filled: Archive) -> None:

@@ -131,7 +131,7 @@ def test_list(mine: Path, capsys: Captured) -> None:
     assert entry["number"] == 2
     assert main(["archive", "list", "--experiment", "none"]) == 0
     said = capsys.readouterr()
-    assert (said.out, said.err) == ("", "no such record\n")
+    assert (said.out, said.err) == ("", "none of its 2 records is such\n")
     assert main(["archive", "list", "--limit", "1"]) == 0
     assert capsys.readouterr().err == "the newest 1 of 2; --limit 0 lists all\n"
 
@@ -190,6 +190,10 @@ def test_export_import_and_report(mine: Path, capsys: Captured, tmp_path: Path) 
     assert capsys.readouterr().out.startswith(f"wrote {bag}: 2 records, ")
     assert main(["archive", "import", bag, "--archive", copy]) == 0
     assert capsys.readouterr().out == "took in 2 records\n"
+    assert main(["archive", "import", bag, "--archive", copy]) == 0
+    assert capsys.readouterr().out == "nothing to take in: the archive has all of it already (2 records)\n"
+    assert main(["archive", "import", str(tmp_path / "no"), "--archive", copy]) == 1
+    assert "there is no such folder; check its name" in capsys.readouterr().err
     with open_archive(mine) as one, open_archive(copy) as other:
         assert one.head() == other.head()
     assert main(["archive", "export", bag]) == 1
