@@ -127,10 +127,15 @@ class Photo:
         [True, False, True]
         """
         region = self.encoded[rows, cols]
-        top = int(np.iinfo(region.dtype).max)
-        margin = _CLIP_CODES * top // 255
+        top, margin = self.code_limits
         result: BoolArray = (region >= top - margin) | (region <= margin)
         return result
+
+    @property
+    def code_limits(self) -> tuple[int, int]:
+        """The largest code value, and how far from either end of the range a code counts as clipped."""
+        top = int(np.iinfo(self.encoded.dtype).max)
+        return top, _CLIP_CODES * top // 255
 
     def reduced(self, longest: int) -> tuple[UInt8Array, float]:
         """Return a small 8 bit picture for locating things.

@@ -19,7 +19,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("colour", "chemistry"),
     ("photo", "_photo", "chart", "_chart_file", "_chart_lines", "_chart_standards", "shipped"),
     ("locate",),
-    ("white_balance", "measuring"),
+    ("white_balance", "measuring", "_pixels", "_light_field", "_backing"),
     ("calibration", "estimating", "judging", "budget", "charting", "chart_picture"),
     ("reading", "standards", "standards_report"),
     ("expecting", "_expecting_causes", "_expecting_tubes"),

@@ -1,0 +1,126 @@
+"""Smooth light over the paper of a card: planes in log light, robust against print and shadows."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import cv2
+import numpy as np
+
+from hueph._medians import medians, quantiles
+from hueph._pixels import BLACK_FLOOR, MAD_TO_STD, codes_in, to_light
+from hueph._types import FloatArray
+from hueph.chart import Chart
+from hueph.locate.types import StripLocation
+from hueph.photo import Photo
+
+__all__ = ["log_plane", "paper_field"]
+
+# Rounds of down-weighting what lies far from the plane.
+_ROUNDS = 8
+
+
+def paper_field(photo: Photo, chart: Chart, strip: StripLocation) -> tuple[FloatArray, float]:
+    """Return the light of the paper at each patch centre (n, 3), and its relative scatter."""
+    points, logs, weights = [], [], []
+    for band in _paper_bands(chart):
+        quad = cv2.perspectiveTransform(band[None], strip.homography)[0]
+        light = to_light(photo, codes_in(photo, np.asarray(quad, dtype=np.float64)))
+        if light.shape[1] < 12:
+            continue
+        # figures are dark: the brighter half is paper, its lower quartile avoids noise peaks
+        total = light.sum(axis=0)
+        bright = light[:, total >= quantiles(total, 0.35)]
+        spread = float(total.std() / max(float(total.mean()), 1e-6))
+        points.append(band.mean(axis=0))
+        logs.append(np.log(np.maximum(medians(bright), BLACK_FLOOR)))
+        weights.append(1.0 / (0.01 + spread) ** 2)
+    centres = chart.corners.mean(axis=1)
+    if not points:
+        return np.full((len(centres), 3), np.nan), np.nan
+    return log_plane(np.array(points), np.array(logs, dtype=np.float64), np.array(weights), centres)
+
+
+@lru_cache(maxsize=16)
+def _paper_bands(chart: Chart) -> tuple[FloatArray, ...]:
+    """Return quadrilaterals in card units just outside each patch and inside no patch."""
+    corners = chart.corners
+    low, high = corners.min(axis=1), corners.max(axis=1)
+    size = np.median(high - low, axis=0)
+    bands = []
+    for index in range(len(corners)):
+        (x0, y0), (x1, y1) = low[index], high[index]
+        dx, dy = size * 0.10
+        wx, wy = size * 0.16
+        inner_x, inner_y = (x1 - x0) * 0.15, (y1 - y0) * 0.15
+        for box in (
+            (x0 + inner_x, y0 - dy - wy, x1 - inner_x, y0 - dy),
+            (x0 + inner_x, y1 + dy, x1 - inner_x, y1 + dy + wy),
+            (x0 - dx - wx, y0 + inner_y, x0 - dx, y1 - inner_y),
+            (x1 + dx, y0 + inner_y, x1 + dx + wx, y1 - inner_y),
+        ):
+            inside_card = (
+                box[0] >= 0 and box[1] >= 0 and box[2] <= chart.card_size[0] and box[3] <= chart.card_size[1]
+            )
+            margin = size * 0.03
+            overlaps = (
+                (low[:, 0] - margin[0] < box[2])
+                & (high[:, 0] + margin[0] > box[0])
+                & (low[:, 1] - margin[1] < box[3])
+                & (high[:, 1] + margin[1] > box[1])
+            ).any()
+            if inside_card and not overlaps:
+                bands.append(
+                    np.array([(box[0], box[1]), (box[2], box[1]), (box[2], box[3]), (box[0], box[3])])
+                )
+    return tuple(bands)
+
+
+def log_plane(
+    points: FloatArray, logs: FloatArray, weights: FloatArray, where: FloatArray
+) -> tuple[FloatArray, float]:
+    """Fit a robust plane to log light; return its light at `where` and the relative scatter.
+
+    Parameters
+    ----------
+    points : array, shape (m, 2)
+        Places (x, y).
+    logs : array, shape (m, 3)
+        Natural logarithm of linear light there.
+    weights : array, shape (m,)
+    where : array, shape (k, 2)
+
+    Returns
+    -------
+    light : array, shape (k, 3)
+    scatter : float
+        Relative standard deviation of single samples about the plane (k = 1).
+
+    Notes
+    -----
+    Iteratively reweighted least squares with Tukey's biweight; a constant for fewer than six points.
+    """
+    centre, scale = points.mean(axis=0), np.maximum(np.ptp(points, axis=0).max(), 1e-9)
+    flat = len(points) < 6
+
+    def design(positions: FloatArray) -> FloatArray:
+        unit = (positions - centre) / scale
+        columns = np.concatenate([np.ones((len(positions), 1)), unit], axis=1)
+        return columns[:, :1] if flat else columns
+
+    matrix = design(points)
+    robust = weights
+    coefficients: FloatArray = np.zeros((matrix.shape[1], 3))
+    ridge = np.zeros(matrix.shape[1])
+    scatter = 0.01
+    for _ in range(_ROUNDS):
+        weighted = matrix.T * robust
+        ridge[1:] = 1e-3 * robust.mean()
+        normal = weighted @ matrix + np.diag(ridge)
+        coefficients = np.asarray(np.linalg.solve(normal, weighted @ logs), dtype=np.float64)
+        away = np.abs((logs - matrix @ coefficients).T)
+        residual = np.maximum(np.maximum(away[0], away[1]), away[2])
+        scatter = float(MAD_TO_STD * medians(residual) + 0.003)
+        ratio = np.clip(1.0 - (residual / (4.7 * scatter)) ** 2, 0.0, 1.0)
+        robust = weights * ratio**2 + 1e-9
+    return np.exp(design(where) @ coefficients), scatter
