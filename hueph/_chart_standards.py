@@ -13,6 +13,7 @@ __all__ = ["PHOTO_KEYS", "STANDARD_KEYS", "canonical_standards", "parse_standard
 PHOTO_KEYS = ("file", "sha256", "to_linear_srgb", "paper_level", "patch_ph", "patches")
 STANDARD_KEYS = (
     "photo", "tube", "at", "ph", "ph_std", "liquid", "backing", "glass", "noise", "dark", "bright",
+    "neighbours",
 )  # fmt: skip
 
 _PHOTO, _STANDARD = "standard_photo", "standard"
@@ -21,6 +22,8 @@ _MIN_PATCHES = 3
 _LIGHT_DECIMALS, _MATRIX_DECIMALS, _PH_DECIMALS, _PLACE_DECIMALS = 5, 6, 4, 1
 # Light over backing or paper; a reflection or a lamp in the picture exceeds 1, nothing sound this.
 _MOST_LIGHT = 4.0
+# Absorbance per channel; 8 bits cannot show more, and noise about white gives a little below 0.
+_LEAST_ABSORBANCE, _MOST_ABSORBANCE = -1.0, 4.0
 
 
 def parse_standards(
@@ -97,6 +100,7 @@ def _standard(entry: dict[str, Any], photos: int, lines: Lines, index: int) -> S
         noise=_at_least(entry, "noise", 0.0, lines, _STANDARD, index),
         dark=_light(entry, "dark", lines, _STANDARD, index),
         bright=_light(entry, "bright", lines, _STANDARD, index),
+        neighbours=_absorbance(entry, lines, index),
     )
 
 
@@ -135,6 +139,20 @@ def _light(
             f"`{key}` of {table} {index + 1} must be three shares of light from 0 to {_MOST_LIGHT:g}, "
             f"got {[red, green, blue]}",
             key, table, index,
+        )  # fmt: skip
+    return red, green, blue
+
+
+def _absorbance(entry: dict[str, Any], lines: Lines, index: int) -> tuple[float, float, float]:
+    """Check the neighbours, which older files do not name."""
+    if "neighbours" not in entry:
+        return 0.0, 0.0, 0.0
+    red, green, blue = lines.numbers(entry, "neighbours", 3, _STANDARD, index)
+    if min(red, green, blue) < _LEAST_ABSORBANCE or max(red, green, blue) > _MOST_ABSORBANCE:
+        lines.fail(
+            f"`neighbours` of {_STANDARD} {index + 1} must be three absorbances from {_LEAST_ABSORBANCE:g} "
+            f"to {_MOST_ABSORBANCE:g}, got {[red, green, blue]}",
+            "neighbours", _STANDARD, index,
         )  # fmt: skip
     return red, green, blue
 
@@ -189,7 +207,7 @@ def _canonical_standard(standard: Standard) -> dict[str, Any]:
         "ph": round(float(standard.ph), _PH_DECIMALS),
         "ph_std": round(float(standard.ph_std), _PH_DECIMALS),
     }
-    for key in ("liquid", "backing", "glass", "dark", "bright"):
+    for key in ("liquid", "backing", "glass", "dark", "bright", "neighbours"):
         colour = getattr(standard, key)
         if colour is not None:
             entry[key] = _rounded(colour, _LIGHT_DECIMALS)

@@ -131,6 +131,8 @@ class Standard:
         Relative standard deviation of the mean colour.
     dark, bright : tuple of float
         Share of the liquid's core at the bottom and at the top of the code range, per channel.
+    neighbours : tuple of float
+        Absorbance of the vessels on both sides, weighted by nearness; 0 for none.
     """
 
     photo: int
@@ -144,6 +146,7 @@ class Standard:
     noise: float
     dark: tuple[float, float, float]
     bright: tuple[float, float, float]
+    neighbours: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)

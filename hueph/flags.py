@@ -30,6 +30,10 @@ FLAGS: dict[str, tuple[str, str]] = {
         "the patches do not look like the chart file's colours",
         "check that --chart is the chart in the picture, or calibrate it again",
     ),
+    "standards-unlike": (
+        "the chart looks different here than in the photographs of the standards, so they help little",
+        "photograph standards and samples with one phone under one lamp, or put standards into the picture",
+    ),
     # the tube
     "tube-by-hand": ("the tube was outlined by hand", "nothing; check the overlay"),
     "glare": ("reflections cover part of the liquid", "move the lamp to the side, switch the flash off"),

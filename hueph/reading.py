@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
 from hueph._checks import check_coverage
 from hueph._types import FloatArray, PathLike
 from hueph.budget import reading_budget
+from hueph.calibration import UNLIKE, IndicatorCalibration, calibration_of
 from hueph.chart import Chart
 from hueph.errors import InputError, StripNotFound, TubesNotFound
 from hueph.estimating.features import TubeEvidence, all_finite, neighbour_tint
@@ -109,13 +111,20 @@ def read_photo(
         return _collect(picture, chart, None, None, readings, share, message=no_strip)
     colours = balance_picture(picture, chart, measure_strip(picture, chart, strip_location))
     evidence = tube_evidence(colours, measured, locations)
+    standards = calibration_of(chart)
     readings = tuple(
-        _read_tube(number, picture, colours, location, tube, known, share, budget)
+        _read_tube(number, picture, colours, location, tube, known, standards, share, budget)
         for number, (location, tube, known) in enumerate(
             zip(locations, measured, evidence, strict=True), start=1
         )
     )
-    return _collect(picture, chart, strip_location, colours, readings, share)
+    unlike = bool(evidence) and standards is not None and _is_unlike(standards, evidence[0], picture)
+    return _collect(picture, chart, strip_location, colours, readings, share, unlike=unlike)
+
+
+def _is_unlike(standards: IndicatorCalibration, evidence: TubeEvidence, picture: Photo) -> bool:
+    """Say whether no photograph with standards looks like this one."""
+    return standards.likeness(evidence, picture.sha256) < UNLIKE
 
 
 def _box_to_working(
@@ -176,6 +185,7 @@ def _read_tube(
     location: TubeLocation,
     tube: TubeMeasurement,
     evidence: TubeEvidence,
+    standards: IndicatorCalibration | None,
     coverage: float,
     budget: bool,
 ) -> Reading:
@@ -187,11 +197,14 @@ def _read_tube(
         return _refused(number, photo, location, lab, None, flags)
     pooled = pool_experts(evidence)
     situation = find_situation(pooled, flags, colours.residual_delta_e)
-    posterior = spread(pooled, widen=load_widening().temperature(situation))
+    widen = load_widening().temperature(situation)
+    posterior = spread(pooled, widen=widen)
     delta_e = distance_from_chart(colours, evidence)
     refusal = refusal_flags(evidence, posterior, lab, delta_e, colours.chart)
     if refusal:
         return _refused(number, photo, location, lab, delta_e, flags | refusal, posterior)
+    if standards is not None:
+        posterior = standards.refine(evidence, pooled, photo=photo.sha256, widen=widen)
     statement = state(posterior, coverage=coverage)
     if statement.bound is not None:
         flags.add("beyond-chart")
@@ -257,6 +270,8 @@ def _collect(
     readings: tuple[Reading, ...],
     coverage: float,
     message: str = "",
+    *,
+    unlike: bool = False,
 ) -> PhotoReadings:
     """Put the readings of one photograph together."""
     from hueph import __version__
@@ -273,6 +288,11 @@ def _collect(
             flags.add("strip-patch-hidden")
         if colours.residual_delta_e > STRIP_MISFIT_DELTA_E:
             flags.add("strip-misfit")
+    if unlike:
+        flags.add("standards-unlike")
+    options: dict[str, Any] = {"coverage": coverage}
+    if chart.standards:
+        options["standards"] = len(chart.standards)
     return PhotoReadings(
         file=photo.file,
         sha256=photo.sha256,
@@ -284,7 +304,7 @@ def _collect(
         residual_delta_e=None if colours is None else colours.residual_delta_e,
         tubes=readings,
         flags=tuple(sorted(flags)),
-        options={"coverage": coverage},
+        options=options,
         version=__version__,
         strip_message=message,
     )

@@ -119,6 +119,8 @@ def expected_lines(expected: ExpectedComparison) -> list[str]:
 def _heading(readings: PhotoReadings) -> str:
     """Say which photograph, which chart, and how well the strip was found."""
     parts = [f"chart {readings.chart_name}"] if readings.chart_name else []
+    if parts and (count := readings.options.get("standards")):
+        parts[0] += f" with {count} standards"
     if readings.patches:
         strip = f"strip found, {len(readings.patches)} patches"
         if readings.residual_delta_e is not None:

@@ -21,7 +21,7 @@ from hueph.errors import InputError, StripNotFound
 from hueph.measuring import BLACK_FLOOR, StripMeasurement
 from hueph.photo import Photo
 
-__all__ = ["PictureColours", "balance_picture", "choose_correction", "linear_srgb_to_lab"]
+__all__ = ["PictureColours", "balance_picture", "chart_light", "choose_correction", "linear_srgb_to_lab"]
 
 # The paper is the only neutral reference and the best measured one; it counts as this many patches.
 _PAPER_WEIGHT = 3.0
@@ -89,12 +89,31 @@ def balance_picture(photo: Photo, chart: Chart, strip: StripMeasurement) -> Pict
             f"found {int(usable.sum())} of {len(usable)}; retake without reflections on the card",
             reason="too-few-patches",
         )
-    from_srgb = np.linalg.inv(photo.to_linear_srgb)
-    artwork = _lab_to_linear_srgb(chart.lab) @ from_srgb.T
-    paper = _lab_to_linear_srgb(np.array(chart.paper_lab)) @ from_srgb.T
+    artwork, paper = chart_light(chart, photo.to_linear_srgb)
     patches = strip.patches / np.maximum(strip.paper, BLACK_FLOOR) * paper
     correction, residual = choose_correction(patches[usable], artwork[usable], paper, photo.to_linear_srgb)
     return PictureColours(chart, strip, artwork, paper, patches, correction, residual, photo.to_linear_srgb)
+
+
+def chart_light(chart: Chart, to_srgb: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Bring a chart's colours into a file's primaries.
+
+    Parameters
+    ----------
+    chart : Chart
+    to_srgb : array, shape (3, 3)
+        File primaries to linear sRGB.
+
+    Returns
+    -------
+    artwork : array, shape (n, 3)
+        Patches, linear light relative to a perfect white.
+    paper : array, shape (3,)
+        The unprinted card.
+    """
+    from_srgb = np.linalg.inv(to_srgb)
+    artwork = _lab_to_linear_srgb(chart.lab) @ from_srgb.T
+    return artwork, _lab_to_linear_srgb(np.array(chart.paper_lab)) @ from_srgb.T
 
 
 def choose_correction(

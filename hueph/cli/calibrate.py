@@ -1,4 +1,4 @@
-"""`hueph calibrate`: a chart file from pictures of a printed chart, or how far a chart has drifted."""
+"""`hueph calibrate`: a chart file from pictures of a printed chart or with standards, or how far one has drifted."""
 
 from __future__ import annotations
 
@@ -11,9 +11,11 @@ import click
 from hueph.cli import verbose_option
 from hueph.cli._archive_options import label_options, record_calibration, where_to_keep_option
 from hueph.cli._options import json_option
+from hueph.cli._standards import calibrate_standards, standards_options
 
 if TYPE_CHECKING:
     from hueph.charting import Calibration, DriftReport
+    from hueph.standards import LabelledPhoto
 
 __all__ = ["calibrate"]
 
@@ -47,7 +49,7 @@ def _corner_points(ctx: click.Context, param: click.Parameter, value: str | None
 
 
 @click.command(short_help="Make a chart file from a scan or photograph of a printed chart.")
-@click.argument("images", metavar="IMAGE...", nargs=-1, required=True)
+@click.argument("images", metavar="[IMAGE...]", nargs=-1)
 @click.option(
     "--ph",
     metavar="LIST",
@@ -76,6 +78,7 @@ def _corner_points(ctx: click.Context, param: click.Parameter, value: str | None
     metavar="OLD",
     help="Instead of writing, say how far the print of chart OLD has drifted.",
 )
+@standards_options
 @where_to_keep_option
 @label_options
 @json_option
@@ -94,6 +97,10 @@ def calibrate(
     experiment: str | None,
     sample: str | None,
     step: str | None,
+    labelled: tuple[LabelledPhoto, ...],
+    table: str | None,
+    printed: str | None,
+    trust_labels: bool,
     **details: Any,
 ) -> None:
     """Make a chart file from pictures of a printed chart: artwork, a flat scan, or photographs.
@@ -105,7 +112,24 @@ def calibrate(
     hueph calibrate scan.png --ph 4:10:0.5 -o chart.toml --preview check.png
     hueph calibrate a.jpg b.jpg c.jpg --ph 6,6.4,6.8,7.2,7.6,8 -o chart.toml
     hueph calibrate --check chart.toml photo.jpg
+    hueph calibrate --standard buffers.jpg=4.01,6.86,9.18 --chart chart.toml -o refined.toml
     """
+    if labelled or table is not None:
+        if images or ph is not None or old is not None:
+            raise click.UsageError(
+                "standards refine a chart that is there: leave out IMAGE, --ph and --check, "
+                "and name the photographs as --standard PHOTO=4.01,6.86,9.18"
+            )
+        report, photos = calibrate_standards(
+            labelled, table, printed, output, trust_labels=trust_labels, force=force, as_json=as_json
+        )
+        assert output is not None  # asked for above
+        record_calibration(target, output, photos, report.to_dict(), (who, experiment, sample, step))
+        return
+    if printed is not None or trust_labels:
+        raise click.UsageError("--chart and --trust-labels go with --standard or --standards")
+    if not images:
+        raise click.UsageError("Missing argument 'IMAGE...'.")
     if details["corners"] is not None and len(images) > 1:
         raise click.UsageError("--corners fits one image; give the images one by one or leave it out")
     if old is not None:

@@ -1,0 +1,448 @@
+"""Lean a reading on standards: tubes of known pH photographed beside the same chart.
+
+A printed chart is read with errors that are no noise: the inks are not the liquid, the phone sees
+both differently, the patches of this copy are off by a little. They recur from picture to picture, and
+the more alike two pictures are, the more so. A standard shows the error outright. Each posterior is
+looked at through its normal scores, in which the truth is spread evenly whatever the indicator (0 at
+the median, 1 at the 84 % quantile); the score of a standard's label is the error made there, and the
+errors of all standards together predict that of a sample by simple kriging: they are a Gaussian
+process over the pH read and the dye load, with one part that belongs to card and indicator, one that
+fades as the chart looks different in the two pictures (another phone, another lamp), and one of the
+picture itself. How strong each part is was fitted on simulated workshops
+(`tests/accuracy/fit_standards.py`); only how far this workshop is off altogether is learned from the
+standards themselves.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from scipy.interpolate import PchipInterpolator
+from scipy.special import ndtri
+
+from hueph._types import FloatArray, IntArray
+from hueph.chart import Chart
+from hueph.errors import NotFittedError
+from hueph.estimating.features import TubeEvidence, absorbance, without_mirrored_light
+from hueph.estimating.posterior import PooledEvidence, Posterior, pool_experts, spread
+from hueph.white_balance import chart_light, choose_correction
+
+__all__ = [
+    "IndicatorCalibration",
+    "Kernel",
+    "KnownTube",
+    "LeftOut",
+    "calibration_of",
+    "dye_load",
+    "known_tubes",
+    "picture_distance",
+]
+
+# Likeness of two pictures below which standards tell hardly more than that card and liquid differ.
+UNLIKE = 0.1
+# How far this workshop may be off compared with others, tried in turn, and how sure that is beforehand
+# (k = 1 of its logarithm).
+_AMPLITUDES = (0.6, 1.0, 1.5, 2.2, 3.0)
+_AMPLITUDE_STD = 0.5
+# A label further out than this share of the posterior counts as if it lay there.
+_TAIL = 3e-4
+# Beyond this the cumulative of a floored density is rounding.
+_SCORE_TAIL = 1e-6
+# However many standards agree, each tube keeps optics of its own.
+_LEAST_VARIANCE = 0.05
+_CURVE_POINTS = 12
+_LEAST_LABEL_STEP = 0.01
+
+_Place: TypeAlias = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Kernel:
+    """How the errors of two readings hang together, in normal scores.
+
+    Attributes
+    ----------
+    card, setup, picture, own : float
+        Standard deviation of what is common to all pictures of one card and indicator, to pictures
+        that look alike, to one picture, and of what each tube has for itself.
+    alike : float
+        Distance of two pictures (`picture_distance`) over which likeness falls off.
+    ph, load : float
+        Distance in pH read and in the logarithm of the dye load over which errors lose touch.
+    """
+
+    card: float = 0.66
+    setup: float = 0.74
+    picture: float = 0.25
+    own: float = 0.635
+    alike: float = 0.033
+    ph: float = 0.84
+    load: float = 0.97
+
+    @property
+    def variance(self) -> float:
+        """Variance of one tube's score."""
+        return self.card**2 + self.setup**2 + self.picture**2 + self.own**2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class KnownTube:
+    """A tube of known pH as it was seen.
+
+    Attributes
+    ----------
+    evidence : TubeEvidence
+    ph, ph_std : float
+        Label and its standard uncertainty (k = 1).
+    photo : str
+        Tells photographs apart (the hash of the file).
+    name : str
+        What to call it in a sentence.
+    """
+
+    evidence: TubeEvidence
+    ph: float
+    ph_std: float
+    photo: str
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LeftOut:
+    """A standard read as if it were a sample.
+
+    Attributes
+    ----------
+    tube : KnownTube
+    alone : Posterior
+        By the printed chart alone.
+    refined : Posterior
+        With the help of the other standards.
+    score, score_std : float
+        Normal score of its label less what the others predict, and how far that may be off (k = 1).
+    """
+
+    tube: KnownTube
+    alone: Posterior
+    refined: Posterior
+    score: float
+    score_std: float
+
+
+def dye_load(evidence: TubeEvidence) -> float:
+    """Return the logarithm of how much light a tube's dye takes, whatever its hue (natural, relative)."""
+    light = np.maximum(evidence.correction.apply(without_mirrored_light(evidence)), 0.0)
+    # The summand keeps water finite.
+    return math.log(float(np.linalg.norm(absorbance(light))) + 0.03)
+
+
+def picture_distance(one: TubeEvidence, other: TubeEvidence) -> float:
+    """Return how differently a chart looks in two pictures: rms absorbance between its curves.
+
+    Parameters
+    ----------
+    one, other : TubeEvidence
+        Of any tube of each picture; their charts have to overlap in pH.
+
+    Returns
+    -------
+    float
+        0 for the same picture, about 0.02 for one phone under one lamp, about 0.06 for another phone;
+        infinite for charts without a pH in common.
+    """
+    low, high = max(one.ph[0], other.ph[0]), min(one.ph[-1], other.ph[-1])
+    if high <= low:
+        return math.inf
+    where = np.linspace(low, high, _CURVE_POINTS)
+    first, second = (
+        PchipInterpolator(seen.ph, absorbance(seen.patches), axis=0)(where) for seen in (one, other)
+    )
+    return float(np.sqrt(((first - second) ** 2).mean()))
+
+
+class IndicatorCalibration:
+    """What standards teach about one indicator beside one chart.
+
+    Parameters
+    ----------
+    kernel : Kernel
+        How errors hang together.
+
+    Attributes
+    ----------
+    tubes_ : tuple of KnownTube
+    scores_ : array, shape (n,)
+        Normal score of each label in the posterior by the chart alone: the error made there.
+    places_ : list of (float, float)
+        pH read by the chart alone, and `dye_load`.
+    amplitude_ : float
+        How far this workshop is off compared with the simulated ones (1).
+
+    Notes
+    -----
+    Simple kriging [1]_ with the known mean 0. Labels further out than 3 in 10,000 count as if they lay
+    there, so that one wrong label cannot move everything.
+
+    References
+    ----------
+    .. [1] N. Cressie, "Statistics for Spatial Data", Wiley 1993, chapter 3 (from memory).
+    """
+
+    def __init__(self, kernel: Kernel | None = None) -> None:
+        self.kernel = kernel if kernel is not None else Kernel()
+        self.tubes_: tuple[KnownTube, ...] = ()
+        self.scores_: FloatArray = np.zeros(0)
+        self.places_: list[_Place] = []
+        self.amplitude_ = 1.0
+        self._posteriors: list[Posterior] = []
+        self._label_var: FloatArray = np.zeros(0)
+        self._pictures: dict[str, TubeEvidence] = {}
+        self._common: FloatArray = np.zeros((0, 0))
+
+    def fit(self, tubes: Sequence[KnownTube]) -> IndicatorCalibration:
+        """Read every standard by the chart alone and keep the errors made.
+
+        Parameters
+        ----------
+        tubes : sequence of KnownTube
+            At least one.
+
+        Returns
+        -------
+        IndicatorCalibration
+            Itself.
+        """
+        self.tubes_ = tuple(tubes)
+        self._posteriors = [spread(pool_experts(tube.evidence)) for tube in self.tubes_]
+        self.places_ = [
+            _place(tube.evidence, seen) for tube, seen in zip(tubes, self._posteriors, strict=True)
+        ]
+        labels = [_label_score(tube, seen) for tube, seen in zip(tubes, self._posteriors, strict=True)]
+        self.scores_ = np.array([score for score, _ in labels])
+        self._label_var = np.array([std**2 for _, std in labels])
+        self._pictures = {tube.photo: tube.evidence for tube in self.tubes_}
+        self._common = self._covariance()
+        plausible = [self._plausibility(amplitude) for amplitude in _AMPLITUDES]
+        self.amplitude_ = _AMPLITUDES[int(np.argmax(plausible))]
+        return self
+
+    def likeness(self, evidence: TubeEvidence, photo: str = "") -> float:
+        """Return how much a picture looks like the most similar one with standards, 0 to 1.
+
+        Parameters
+        ----------
+        evidence : TubeEvidence
+            Of any tube of the picture.
+        photo : str
+            The picture's hash.
+        """
+        return max((self._alike(evidence, photo, other) for other in self._pictures), default=0.0)
+
+    def refine(
+        self, evidence: TubeEvidence, pooled: PooledEvidence, *, photo: str = "", widen: float = 1.0
+    ) -> Posterior:
+        """Return the posterior of a tube with what the standards teach about it.
+
+        Parameters
+        ----------
+        evidence : TubeEvidence
+        pooled : PooledEvidence
+            Of that tube, by the chart alone.
+        photo : str
+            Hash of the picture; a standard in the same picture counts most.
+        widen : float
+            Temperature that the posterior by the chart alone would get; what the standards do not
+            explain is widened as much.
+
+        Returns
+        -------
+        Posterior
+
+        Raises
+        ------
+        NotFittedError
+            `fit` was not called.
+        """
+        if not self.tubes_:
+            raise NotFittedError("this calibration holds no standards yet: call fit before refine")
+        seen = spread(pooled)
+        cross = self._cross(evidence, _place(evidence, seen), photo)
+        mean, variance = self._predict(cross, np.arange(len(self.tubes_)))
+        return _conditioned(seen, mean, variance * max(1.0, widen / self._whole()))
+
+    def left_out(self, *, whole_photos: bool) -> tuple[LeftOut, ...]:
+        """Read each standard with the help of the others only.
+
+        Parameters
+        ----------
+        whole_photos : bool
+            Leave out all standards of its photograph, as for a sample in a picture of its own; else
+            only itself, as for a sample that stands beside standards.
+        """
+        results = []
+        for index, tube in enumerate(self.tubes_):
+            others = np.array(
+                [
+                    number
+                    for number, other in enumerate(self.tubes_)
+                    if number != index and not (whole_photos and other.photo == tube.photo)
+                ],
+                dtype=np.intp,
+            )
+            cross = self.amplitude_**2 * self._common[index]
+            mean, variance = self._predict(cross, others)
+            refined = _conditioned(self._posteriors[index], mean, variance)
+            off = math.sqrt(variance + float(self._label_var[index]))
+            results.append(
+                LeftOut(tube, self._posteriors[index], refined, float(self.scores_[index]) - mean, off)
+            )
+        return tuple(results)
+
+    def _alike(self, evidence: TubeEvidence, photo: str, other: str) -> float:
+        """Likeness of a picture to one with standards."""
+        if photo and photo == other:
+            return 1.0
+        distance = picture_distance(evidence, self._pictures[other])
+        return math.exp(-0.5 * (distance / self.kernel.alike) ** 2)
+
+    def _shared(self, alike: float, same: bool, one: _Place, other: _Place) -> float:
+        """Covariance of two tubes' errors apart from what each has for itself, amplitude 1."""
+        k = self.kernel
+        strength = k.card**2 + k.setup**2 * alike + (k.picture**2 if same else 0.0)
+        apart = ((one[0] - other[0]) / k.ph) ** 2 + ((one[1] - other[1]) / k.load) ** 2
+        return strength * math.exp(-0.5 * apart)
+
+    def _covariance(self) -> FloatArray:
+        """Covariance among the standards, amplitude 1, without what each has for itself."""
+        likeness = {
+            (one, other): self._alike(self._pictures[one], one, other)
+            for one in self._pictures
+            for other in self._pictures
+        }
+        return np.array(
+            [
+                [
+                    self._shared(likeness[a.photo, b.photo], a.photo == b.photo, here, there)
+                    for b, there in zip(self.tubes_, self.places_, strict=True)
+                ]
+                for a, here in zip(self.tubes_, self.places_, strict=True)
+            ]
+        )
+
+    def _cross(self, evidence: TubeEvidence, place: _Place, photo: str) -> FloatArray:
+        """Covariance of a tube with every standard."""
+        likeness = {other: self._alike(evidence, photo, other) for other in self._pictures}
+        shared = [
+            self._shared(likeness[tube.photo], bool(photo) and tube.photo == photo, place, there)
+            for tube, there in zip(self.tubes_, self.places_, strict=True)
+        ]
+        return self.amplitude_**2 * np.array(shared)
+
+    def _own(self) -> FloatArray:
+        """Variance that each standard has for itself: its own optics, and its label."""
+        return self.kernel.own**2 + self._label_var
+
+    def _whole(self) -> float:
+        """Variance of a score when no standard is near."""
+        k = self.kernel
+        return self.amplitude_**2 * (k.variance - k.own**2) + k.own**2
+
+    def _predict(self, cross: FloatArray, others: IntArray) -> tuple[float, float]:
+        """Kriging mean and variance of a score from some of the standards."""
+        whole = self._whole()
+        if not len(others):
+            return 0.0, whole
+        known = self.amplitude_**2 * self._common[np.ix_(others, others)] + np.diag(self._own()[others])
+        weights = np.linalg.solve(known, cross[others])
+        explained = float(weights @ cross[others])
+        return float(weights @ self.scores_[others]), max(whole - explained, _LEAST_VARIANCE)
+
+    def _plausibility(self, amplitude: float) -> float:
+        """Log of how likely the standards' errors are at an amplitude, with its prior."""
+        known = amplitude**2 * self._common + np.diag(self._own())
+        root = np.linalg.cholesky(known)
+        scaled = np.linalg.solve(root, self.scores_)
+        prior = -0.5 * (math.log(amplitude) / _AMPLITUDE_STD) ** 2
+        return float(-0.5 * scaled @ scaled - np.log(np.diag(root)).sum() + prior)
+
+
+def _place(evidence: TubeEvidence, seen: Posterior) -> _Place:
+    """Where a tube stands among others: pH read by the chart alone, and dye load."""
+    return seen.quantile(0.5), dye_load(evidence)
+
+
+def _label_score(tube: KnownTube, seen: Posterior) -> tuple[float, float]:
+    """Normal score of a label in a posterior, and its standard uncertainty from the label's own."""
+
+    def score(ph: float) -> float:
+        return float(ndtri(np.clip(seen.below(ph), _TAIL, 1.0 - _TAIL)))
+
+    step = max(tube.ph_std, _LEAST_LABEL_STEP)
+    slope = (score(tube.ph + step) - score(tube.ph - step)) / (2.0 * step)
+    return score(tube.ph), slope * tube.ph_std
+
+
+def _conditioned(seen: Posterior, mean: float, variance: float) -> Posterior:
+    """Return a posterior whose normal scores are no longer standard but of this mean and variance."""
+    step = np.diff(seen.grid)
+    areas = np.concatenate([[0.0], np.cumsum(0.5 * (seen.density[1:] + seen.density[:-1]) * step)])
+    scores = ndtri(np.clip(areas / areas[-1], _SCORE_TAIL, 1.0 - _SCORE_TAIL))
+    log_ratio = -0.5 * (scores - mean) ** 2 / variance + 0.5 * scores**2
+    density = seen.density * np.exp(log_ratio - log_ratio.max())
+    total = float(np.sum(0.5 * (density[1:] + density[:-1]) * step))
+    return Posterior(seen.grid, density / total, seen.valid, seen.chart_low, seen.chart_high)
+
+
+def known_tubes(chart: Chart) -> tuple[KnownTube, ...]:
+    """Return the standards of a chart as they were seen.
+
+    Parameters
+    ----------
+    chart : Chart
+
+    Returns
+    -------
+    tuple of KnownTube
+        Empty for a chart without standards.
+    """
+    tubes = []
+    for standard in chart.standards:
+        photo = chart.standard_photos[standard.photo - 1]
+        to_srgb = np.reshape(np.array(photo.to_linear_srgb), (3, 3))
+        artwork, paper = chart_light(chart, to_srgb)
+        rows = [int(np.abs(chart.ph - ph).argmin()) for ph in photo.patch_ph]
+        patches = np.array(photo.patches)
+        correction, _ = choose_correction(patches, artwork[rows], paper, to_srgb)
+        evidence = TubeEvidence(
+            ph=chart.ph[rows],
+            patches=patches,
+            artwork=artwork[rows],
+            tube=np.array(standard.liquid),
+            backing=np.array(standard.backing),
+            glass=np.full(3, np.nan) if standard.glass is None else np.array(standard.glass),
+            paper_level=photo.paper_level,
+            noise=standard.noise,
+            low=np.array(standard.dark),
+            high=np.array(standard.bright),
+            correction=correction,
+            neighbours=np.array(standard.neighbours),
+        )
+        name = f"tube {standard.tube} of {photo.file}"
+        tubes.append(KnownTube(evidence, standard.ph, standard.ph_std, photo.sha256 or photo.file, name))
+    return tuple(tubes)
+
+
+@functools.lru_cache(maxsize=8)
+def calibration_of(chart: Chart) -> IndicatorCalibration | None:
+    """Return the calibration a chart's standards make, None for a chart without standards.
+
+    The last few are kept: every photograph of a run is read with the same chart.
+    """
+    if not chart.standards:
+        return None
+    return IndicatorCalibration().fit(known_tubes(chart))
