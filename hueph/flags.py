@@ -26,6 +26,10 @@ FLAGS: dict[str, tuple[str, str]] = {
         "retake with the whole strip in view and no reflection on it",
     ),
     "strip-small": ("the patches are only a few pixels wide", "go nearer or crop less"),
+    "strip-uneven": (
+        "the strip's paper looks uneven: a reflection, a shadow, or too few pixels",
+        "turn the card out of the reflection, go nearer",
+    ),
     "strip-misfit": (
         "the patches do not look like the chart file's colours",
         "check that --chart is the chart in the picture, or calibrate it again",

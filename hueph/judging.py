@@ -31,6 +31,9 @@ BLUR_SHARE = 0.25
 NOISY = 0.35
 # Relative scatter of the backing about its smooth field.
 UNEVEN = 0.15
+# Relative scatter of the strip's paper about a plane of light above which something lies on it; the
+# development photographs reach 0.054.
+UNEVEN_STRIP = 0.07
 # CIELAB chroma of the backing from which it filters the light visibly, and lightness below which
 # little light comes through from behind.
 COLOURED_CHROMA, DARK_LIGHTNESS = 18.0, 45.0
@@ -62,6 +65,8 @@ def quality_flags(
         flags.add("noisy")
     if np.isfinite(tube.backing_std) and tube.backing_std > UNEVEN:
         flags.add("uneven-light")
+    if np.isfinite(colours.strip.paper_std) and colours.strip.paper_std > UNEVEN_STRIP:
+        flags.add("strip-uneven")
     if backing_is_coloured(evidence.backing, colours.to_srgb):
         flags.add("coloured-backing")
     return flags

@@ -29,6 +29,8 @@ STRANGE_MISFIT = 9.0
 STRANGE_RESIDUAL = 4.0
 # Flags of a picture whose light is not fit for colours.
 _BAD_LIGHT = frozenset({"uneven-light", "too-dark", "clipped", "glare", "noisy", "blurred"})
+# Flags of a strip whose colours cannot be trusted: drawn scenes hardly ever show one, so it is strange.
+_DOUBTFUL_STRIP = frozenset({"strip-uneven"})
 _TABLE_FILE = "widening.json"
 
 
@@ -89,7 +91,11 @@ def find_situation(pooled: PooledEvidence, flags: Collection[str], residual_delt
     -------
     Situation
     """
-    strange = pooled.misfit > STRANGE_MISFIT or residual_delta_e > STRANGE_RESIDUAL
+    strange = (
+        pooled.misfit > STRANGE_MISFIT
+        or residual_delta_e > STRANGE_RESIDUAL
+        or bool(_DOUBTFUL_STRIP & set(flags))
+    )
     if _BAD_LIGHT & set(flags):
         return Situation("bad-light", strange)
     if "coloured-backing" in flags:

@@ -64,6 +64,7 @@ def main() -> None:
     draw = commands.add_parser("draw", help="draw the photographs")
     draw.add_argument("folder", type=Path)
     draw.add_argument("--scenes", type=int, default=16)
+    draw.add_argument("--first", type=int, default=0, help="add scenes from this number to the folder")
     draw.add_argument("--seed", type=int, default=5)
     draw.add_argument("--only", action="append", help="a group (repeatable)")
     read = commands.add_parser("read", help="read the photographs and print the tables")
@@ -102,7 +103,9 @@ def draw_all(options: argparse.Namespace) -> None:
         level for level in all_levels() if not options.only or level.group in (*options.only, "unchanged")
     )
     known: list[dict[str, Any]] = []
-    for number in range(options.scenes):
+    if options.first > 0:
+        known = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+    for number in range(options.first, options.scenes):
         Image.fromarray(render_artwork(base_scene(options.seed, number))).save(folder / f"card-{number}.png")
         for index, (level, picture, truth) in enumerate(draw_levels(options.seed, number, levels)):
             name = f"{number:02d}-{index:03d}.jpg"

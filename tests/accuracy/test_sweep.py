@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+from PIL import Image
 from sweep_scenes import (
     SIZE,
     Level,
@@ -14,9 +17,13 @@ from sweep_scenes import (
     narrowed,
     pitched,
     rolled,
+    shining_card,
     shrunk_card,
 )
 
+from hueph.charting import calibrate_picture
+from hueph.reading import read_photo
+from hueph.synthetic import encode_photo, render_artwork
 from hueph.synthetic.layout import project
 
 
@@ -65,6 +72,27 @@ def test_levels_differ_in_the_one_thing_alone() -> None:
     smaller = np.linalg.norm(patches - np.roll(patches, 1, axis=1), axis=2).min(axis=1)
     assert np.median(smaller) == pytest.approx(20.0, rel=0.05)
     assert patches.mean(axis=(0, 1)) == pytest.approx(np.array(truth["patches"]).mean(axis=(0, 1)), abs=15.0)
+
+
+def test_a_reflection_on_the_strip_is_flagged_and_widens(tmp_path: Path) -> None:
+    levels = (
+        Level("unchanged", "unchanged", 0.0),
+        Level("card", "30 %", 30.0, retouch=shining_card(0.3)),
+    )
+    Image.fromarray(render_artwork(base_scene(5, 3))).save(tmp_path / "card.png")
+    results = []
+    for number, (_, picture, truth) in enumerate(draw_levels(5, 3, levels)):
+        photo = tmp_path / f"{number}.jpg"
+        photo.write_bytes(encode_photo(picture, display_p3=truth["shot"]["p3"], quality=90))
+        chart = calibrate_picture(tmp_path / "card.png", truth["chart_ph"], name="card")
+        results.append(read_photo(photo, chart).tubes)
+    plain, shining = results
+    assert all("strip-uneven" not in reading.flags for reading in plain)
+    assert all("strip-uneven" in reading.flags for reading in shining)
+    narrow, wide = (
+        [reading.ph_std for reading in readings if reading.ph_std is not None] for readings in results
+    )
+    assert max(narrow) < max(wide, default=9.0)
 
 
 def test_base_scenes_are_the_same_every_time() -> None:

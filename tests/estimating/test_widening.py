@@ -46,6 +46,7 @@ def test_situations_by_flags_place_and_misfit() -> None:
     assert find_situation(pooled(), ("coloured-backing", "too-dark"), 1.0).place == "bad-light"
     assert find_situation(pooled(misfit=STRANGE_MISFIT + 1), (), 1.0).strange
     assert find_situation(pooled(), (), STRANGE_RESIDUAL + 1).strange
+    assert find_situation(pooled(), ("strip-uneven",), 1.0) == Situation("inside", strange=True)
 
 
 def test_shipped_table_has_every_situation_and_widens_the_strange_at_least_as_much() -> None:
