@@ -22,12 +22,11 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
-from scipy.special import ndtri
 
 from hueph._types import FloatArray, IntArray
 from hueph.chart import Chart
 from hueph.errors import NotFittedError
+from hueph.estimating.curve import shape_preserving_curve
 from hueph.estimating.features import TubeEvidence, absorbance, without_mirrored_light
 from hueph.estimating.posterior import PooledEvidence, Posterior, pool_experts, spread
 from hueph.white_balance import chart_light, choose_correction
@@ -160,7 +159,7 @@ def picture_distance(one: TubeEvidence, other: TubeEvidence) -> float:
         return math.inf
     where = np.linspace(low, high, _CURVE_POINTS)
     first, second = (
-        PchipInterpolator(seen.ph, absorbance(seen.patches), axis=0)(where) for seen in (one, other)
+        shape_preserving_curve(seen.ph, absorbance(seen.patches), where) for seen in (one, other)
     )
     return float(np.sqrt(((first - second) ** 2).mean()))
 
@@ -378,6 +377,7 @@ def _place(evidence: TubeEvidence, seen: Posterior) -> _Place:
 
 def _label_score(tube: KnownTube, seen: Posterior) -> tuple[float, float]:
     """Normal score of a label in a posterior, and its standard uncertainty from the label's own."""
+    from scipy.special import ndtri
 
     def score(ph: float) -> float:
         return float(ndtri(np.clip(seen.below(ph), _TAIL, 1.0 - _TAIL)))
@@ -389,6 +389,8 @@ def _label_score(tube: KnownTube, seen: Posterior) -> tuple[float, float]:
 
 def _conditioned(seen: Posterior, mean: float, variance: float) -> Posterior:
     """Return a posterior whose normal scores are no longer standard but of this mean and variance."""
+    from scipy.special import ndtri
+
     step = np.diff(seen.grid)
     areas = np.concatenate([[0.0], np.cumsum(0.5 * (seen.density[1:] + seen.density[:-1]) * step)])
     scores = ndtri(np.clip(areas / areas[-1], _SCORE_TAIL, 1.0 - _SCORE_TAIL))

@@ -5,12 +5,14 @@ Every condition is a flag of `hueph.flags`. Thresholds are stated with where the
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from hueph._types import FloatArray
 from hueph.chart import Chart
 from hueph.colour.difference import delta_e_cie2000
+from hueph.estimating.curve import shape_preserving_curve
 from hueph.estimating.features import TubeEvidence, absorbance
 from hueph.estimating.posterior import Posterior
 from hueph.locate.types import TubeLocation
@@ -109,10 +111,16 @@ def refusal_flags(
 
 def distance_from_chart(colours: PictureColours, evidence: TubeEvidence) -> float:
     """CIEDE2000 from the liquid to the nearest colour that some pH and dye load explain."""
-    grid = np.linspace(evidence.ph[0], evidence.ph[-1], 121)
-    curve = PchipInterpolator(evidence.ph, absorbance(evidence.patches), axis=0)(grid)
+    tube = colours.corrected_lab(evidence.tube)
+    return float(np.min(delta_e_cie2000(_explained_colours(colours), tube[None])))
+
+
+@lru_cache(maxsize=1)
+def _explained_colours(colours: PictureColours) -> FloatArray:
+    """CIELAB of the patches' curve at many pH and dye loads; the same for all tubes of a picture."""
+    usable = colours.strip.usable
+    ph, patches = colours.chart.ph[usable], colours.patches[usable]
+    curve = shape_preserving_curve(ph, absorbance(patches), np.linspace(ph[0], ph[-1], 121))
     loads = np.geomspace(0.3, 4.0, 25)
     light = 10.0 ** (-loads[:, None, None] * curve[None])
-    surface = colours.corrected_lab(light.reshape(-1, 3))
-    tube = colours.corrected_lab(evidence.tube)
-    return float(np.min(delta_e_cie2000(surface, tube[None])))
+    return colours.corrected_lab(light.reshape(-1, 3))

@@ -14,7 +14,7 @@ from hueph.calibration import UNLIKE, IndicatorCalibration, calibration_of
 from hueph.chart import Chart
 from hueph.errors import InputError, StripNotFound, TubesNotFound
 from hueph.estimating.features import TubeEvidence, all_finite, neighbour_tint
-from hueph.estimating.posterior import Posterior, pool_experts, spread, state
+from hueph.estimating.posterior import PooledEvidence, Posterior, pool_tubes, spread, state
 from hueph.estimating.widening import find_situation, load_widening
 from hueph.judging import distance_from_chart, quality_flags, refusal_flags
 from hueph.locate.strip import locate_strip
@@ -112,8 +112,20 @@ def read_photo(
     colours = balance_picture(picture, chart, measure_strip(picture, chart, strip_location))
     evidence = tube_evidence(colours, measured, locations)
     standards = calibration_of(chart)
+    experts = iter(pool_tubes([known for known in evidence if all_finite(known)]))
     readings = tuple(
-        _read_tube(number, picture, colours, location, tube, known, standards, share, budget)
+        _read_tube(
+            number,
+            picture,
+            colours,
+            location,
+            tube,
+            known,
+            next(experts) if all_finite(known) else None,
+            standards,
+            share,
+            budget,
+        )
         for number, (location, tube, known) in enumerate(
             zip(locations, measured, evidence, strict=True), start=1
         )
@@ -185,17 +197,17 @@ def _read_tube(
     location: TubeLocation,
     tube: TubeMeasurement,
     evidence: TubeEvidence,
+    pooled: PooledEvidence | None,
     standards: IndicatorCalibration | None,
     coverage: float,
     budget: bool,
 ) -> Reading:
-    """Estimate one tube and decide what may be said of it."""
+    """Estimate one tube and decide what may be said of it; `pooled` is None when it cannot be measured."""
     flags = set(location.flags) | quality_flags(colours, location, tube, evidence)
     lab = colours.corrected_lab(evidence.tube)
-    if not all_finite(evidence):
+    if pooled is None:
         flags.add("small-core")
         return _refused(number, photo, location, lab, None, flags)
-    pooled = pool_experts(evidence)
     situation = find_situation(pooled, flags, colours.residual_delta_e)
     widen = load_widening().temperature(situation)
     posterior = spread(pooled, widen=widen)

@@ -14,21 +14,23 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from hueph._types import BoolArray, Float32Array, FloatArray
 from hueph.colour.cam16 import xyz_to_cam16_ucs
 from hueph.colour.correction import ColourCorrection
 from hueph.colour.srgb import linear_rgb_to_xyz
+from hueph.estimating.curve import shape_preserving_curve
 
 __all__ = [
     "BEYOND_PH",
     "FEATURE_COUNT",
     "GRID_STEP_PH",
+    "PictureView",
     "TubeEvidence",
     "candidate_features",
     "candidate_grid",
     "neighbour_tint",
+    "share_picture",
     "surface_distance",
     "without_mirrored_light",
 ]
@@ -53,6 +55,8 @@ _UCS_UNIT = 30.0
 # Dye loads tried for the nearest point of the surface, relative to the card's own.
 _LOADS = np.geomspace(0.3, 4.0, 28)
 _MIXER = (1.0 - _MIX) * np.eye(3) + _MIX / 3.0 * np.ones((3, 3))
+# Mixer and soft floor of the three views in absorbance.
+_VIEWS = ((np.eye(3), _SOFT), (_MIXER, _SOFT), (np.eye(3), _SOFTER))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,11 +114,6 @@ def absorbance(ratio: FloatArray, soft: float = _SOFT) -> FloatArray:
     return np.asarray(-np.log10((np.maximum(ratio, 0.0) + soft) / (1.0 + soft)))
 
 
-def _curve(ph: FloatArray, values: FloatArray, grid: FloatArray) -> FloatArray:
-    """Shape-preserving curve through patch values, held constant beyond the ends."""
-    return np.asarray(PchipInterpolator(ph, values, axis=0)(np.clip(grid, ph[0], ph[-1])))
-
-
 def _scaled_misfit(curve: FloatArray, tube: FloatArray) -> FloatArray:
     """Columns: log of best scale, cosine, and the residual after scaling, shape (m, 5)."""
     length2 = (curve**2).sum(axis=1) + 1e-3
@@ -130,7 +129,62 @@ def _slope(values: FloatArray, half: int = 3) -> FloatArray:
     return np.asarray((padded[2 * half :] - padded[: -2 * half]) / (2 * half * GRID_STEP_PH))
 
 
-def candidate_features(evidence: TubeEvidence, grid: FloatArray) -> Float32Array:
+@dataclass(frozen=True, slots=True, eq=False)
+class PictureView:
+    """What the features of all tubes of one picture have in common, for every candidate pH.
+
+    Attributes
+    ----------
+    grid : array, shape (m,)
+        From `candidate_grid`.
+    curves, slopes : array, shape (m, 18)
+        Absorbance of patches and artwork in three views, and its change per pH unit.
+    surface : array, shape (3, loads, m)
+        Places in CAM16-UCS of the patches' curve at every dye load, over `_UCS_UNIT`.
+    corrected : array, shape (m, 3)
+        Absorbance of the patches' own curve after the picture's colour correction, mixed channels.
+    position : array, shape (m, 6)
+        Where candidates lie relative to the chart.
+    """
+
+    grid: FloatArray
+    curves: FloatArray
+    slopes: FloatArray
+    surface: FloatArray
+    corrected: FloatArray
+    position: FloatArray
+
+    @classmethod
+    def of(cls, evidence: TubeEvidence, grid: FloatArray) -> PictureView:
+        """Look at the picture of a tube."""
+        knots = [
+            absorbance(colours @ mixer.T, soft)
+            for mixer, soft in _VIEWS
+            for colours in (evidence.patches, evidence.artwork)
+        ]
+        patches = np.maximum(evidence.correction.apply(evidence.patches), 0.0) @ _MIXER.T
+        curves = shape_preserving_curve(evidence.ph, np.hstack([*knots, absorbance(patches)]), grid)
+        curves, corrected = curves[:, :-3], curves[:, -3:]
+        light = 10.0 ** (-_LOADS[:, None, None] * curves[:, :3])
+        surface = np.ascontiguousarray(np.moveaxis(_ucs_place(evidence, light), 2, 0))
+        return cls(grid, curves, _slope(curves), surface, corrected, _position(evidence.ph, grid))
+
+
+def share_picture(one: TubeEvidence, other: TubeEvidence) -> bool:
+    """Say whether two tubes have one `PictureView`."""
+    return one.correction is other.correction and all(
+        np.array_equal(mine, theirs)
+        for mine, theirs in (
+            (one.ph, other.ph),
+            (one.patches, other.patches),
+            (one.artwork, other.artwork),
+        )
+    )
+
+
+def candidate_features(
+    evidence: TubeEvidence, grid: FloatArray, view: PictureView | None = None
+) -> Float32Array:
     """Return the features of every candidate pH of one tube.
 
     Parameters
@@ -138,40 +192,33 @@ def candidate_features(evidence: TubeEvidence, grid: FloatArray) -> Float32Array
     evidence : TubeEvidence
     grid : array, shape (m,)
         From `candidate_grid`.
+    view : PictureView, optional
+        Of the tube's picture and this grid. Default: made.
 
     Returns
     -------
     array, shape (m, FEATURE_COUNT), float32
     """
-    ph, count = evidence.ph, len(grid)
-    tube = evidence.tube
-    over_paper = tube * evidence.backing
-    views = ((np.eye(3), _SOFT), (_MIXER, _SOFT), (np.eye(3), _SOFTER))
-    knots = [
-        absorbance(colours @ mixer.T, soft)
-        for mixer, soft in views
-        for colours in (evidence.patches, evidence.artwork)
-    ]
-    curves = _curve(ph, np.concatenate(knots, axis=1), grid)
-    slopes = _slope(curves)
+    view = PictureView.of(evidence, grid) if view is None else view
+    count, tube = len(grid), evidence.tube
     columns: list[FloatArray] = []
     clear = without_mirrored_light(evidence)
-    for index, (mixer, soft) in enumerate(views):
+    for index, (mixer, soft) in enumerate(_VIEWS):
         patch, artwork = (slice(6 * index + 3 * part, 6 * index + 3 * part + 3) for part in (0, 1))
         seen = absorbance(tube @ mixer.T, soft)
-        columns.append(_scaled_misfit(curves[:, patch], seen))
-        columns.append(_scaled_misfit(curves[:, artwork], seen))
+        columns.append(_scaled_misfit(view.curves[:, patch], seen))
+        columns.append(_scaled_misfit(view.curves[:, artwork], seen))
         if mixer is _MIXER:
             continue
-        columns.extend((curves[:, patch], curves[:, artwork], np.tile(seen, (count, 1))))
-        columns.extend((slopes[:, patch], slopes[:, artwork]))
-    columns.append(_surface_misfit(evidence, curves[:, :3], tube))
-    columns.append(_corrected_misfit(evidence, grid, clear))
-    columns.append(_position(ph, grid))
+        columns.extend((view.curves[:, patch], view.curves[:, artwork], np.tile(seen, (count, 1))))
+        columns.extend((view.slopes[:, patch], view.slopes[:, artwork]))
+    columns.append(_surface_misfit(view, _ucs_place(evidence, tube)))
+    seen = absorbance(np.maximum(evidence.correction.apply(clear), 0.0) @ _MIXER.T)
+    columns.extend((_scaled_misfit(view.corrected, seen), np.tile(seen, (count, 1)), view.position))
     constants = np.concatenate(
         [
             absorbance(evidence.backing, _SOFTER),
-            absorbance(over_paper, _SOFT),
+            absorbance(tube * evidence.backing, _SOFT),
             absorbance(_finite_or(evidence.glass, 1.0), _SOFTER) * 4.0,
             [float(np.isfinite(evidence.glass).all())],
             np.clip(evidence.low, 0, 1),
@@ -213,7 +260,7 @@ def neighbour_tint(tubes: FloatArray, places: FloatArray, bores: FloatArray) -> 
     return np.asarray(nearness @ absorbance(tubes, _SOFTER))
 
 
-def surface_distance(evidence: TubeEvidence, grid: FloatArray) -> FloatArray:
+def surface_distance(evidence: TubeEvidence, grid: FloatArray, view: PictureView | None = None) -> FloatArray:
     """Return how far the tube's colour is from the surface at each candidate pH, whatever the load.
 
     Parameters
@@ -221,14 +268,17 @@ def surface_distance(evidence: TubeEvidence, grid: FloatArray) -> FloatArray:
     evidence : TubeEvidence
     grid : array, shape (m,)
         Candidate pH; beyond the chart its end patch counts.
+    view : PictureView, optional
+        Of the tube's picture and this grid. Default: made.
 
     Returns
     -------
     array, shape (m,)
         Euclidean distance in CAM16-UCS after the picture's colour correction.
     """
-    curve = _curve(evidence.ph, absorbance(evidence.patches), grid)
-    return np.asarray(_surface_misfit(evidence, curve, without_mirrored_light(evidence))[:, 0] * _UCS_UNIT)
+    view = PictureView.of(evidence, grid) if view is None else view
+    tube = _ucs_place(evidence, without_mirrored_light(evidence))
+    return np.asarray(_surface_misfit(view, tube)[:, 0] * _UCS_UNIT)
 
 
 def without_mirrored_light(evidence: TubeEvidence) -> FloatArray:
@@ -254,35 +304,27 @@ def without_mirrored_light(evidence: TubeEvidence) -> FloatArray:
     return np.maximum(evidence.tube - _FILLED_SHARE * veil / backing, 0.002)
 
 
-def _surface_misfit(evidence: TubeEvidence, curve: FloatArray, tube_ratio: FloatArray) -> FloatArray:
-    """Nearest point over dye load in CAM16-UCS: distance, log load, difference, own place, (m, 8)."""
-    light = 10.0 ** (-_LOADS[:, None, None] * curve[None])
-    ratios = np.concatenate([light.reshape(-1, 3), tube_ratio[None]])
+def _ucs_place(evidence: TubeEvidence, ratios: FloatArray) -> FloatArray:
+    """Place of light ratios (..., 3) in CAM16-UCS after the picture's colour correction, over `_UCS_UNIT`."""
     corrected = np.maximum(evidence.correction.apply(ratios), 0.0)
-    places = np.asarray(xyz_to_cam16_ucs(linear_rgb_to_xyz(corrected))) / _UCS_UNIT
-    surface, tube = places[:-1].reshape(len(_LOADS), -1, 3), places[-1]
-    difference = surface - tube
-    distance2 = (difference**2).sum(axis=2)
+    return np.asarray(xyz_to_cam16_ucs(linear_rgb_to_xyz(corrected))) / _UCS_UNIT
+
+
+def _surface_misfit(view: PictureView, tube: FloatArray) -> FloatArray:
+    """Nearest point over dye load in CAM16-UCS: distance, log load, difference, own place, (m, 8)."""
+    difference = view.surface - tube[:, None, None]
+    distance2 = difference[0] ** 2 + difference[1] ** 2 + difference[2] ** 2
     best = distance2.argmin(axis=0)
-    rows = np.arange(curve.shape[0])
+    rows = np.arange(len(view.grid))
     return np.concatenate(
         [
             np.sqrt(distance2[best, rows])[:, None],
             np.log(_LOADS[best])[:, None],
-            difference[best, rows],
+            difference[:, best, rows].T,
             np.tile(tube - (2.0, 0.0, 0.0), (len(rows), 1)),
         ],
         axis=1,
     )
-
-
-def _corrected_misfit(evidence: TubeEvidence, grid: FloatArray, tube_ratio: FloatArray) -> FloatArray:
-    """Misfit to the artwork's own curve after the picture's colour correction, mixed channels, (m, 8)."""
-    into = evidence.correction.apply
-    knots = absorbance(np.maximum(into(evidence.patches), 0.0) @ _MIXER.T)
-    curve = _curve(evidence.ph, knots, grid)
-    seen = absorbance(np.maximum(into(tube_ratio), 0.0) @ _MIXER.T)
-    return np.concatenate([_scaled_misfit(curve, seen), np.tile(seen, (len(grid), 1))], axis=1)
 
 
 def _rendering(evidence: TubeEvidence) -> FloatArray:

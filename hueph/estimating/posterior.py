@@ -10,6 +10,7 @@ that is scored; DEVELOPERS.md has the table.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,9 +18,11 @@ import numpy as np
 from hueph._checks import check_coverage
 from hueph._types import FloatArray
 from hueph.estimating.features import (
+    PictureView,
     TubeEvidence,
     candidate_features,
     candidate_grid,
+    share_picture,
     surface_distance,
 )
 from hueph.estimating.network import load_scorers
@@ -31,6 +34,7 @@ __all__ = [
     "Statement",
     "estimate_posterior",
     "pool_experts",
+    "pool_tubes",
     "spread",
     "state",
 ]
@@ -145,23 +149,57 @@ def pool_experts(evidence: TubeEvidence) -> PooledEvidence:
     -------
     PooledEvidence
     """
-    coarse = candidate_grid(evidence.ph)
-    features = candidate_features(evidence, coarse)
-    scores = [scorer.score(features) for scorer in load_scorers()]
-    # The mixture of the networks' densities, not the mean of their logarithms: where they
-    # disagree the answer has to be wide.
-    densities = [np.exp(logits - logits.max()) for logits, _ in scores]
-    mixture = np.mean([density / density.sum() for density in densities], axis=0)
-    distance = surface_distance(evidence, coarse)
-    pooled = SCORER_WEIGHT * np.log(mixture + 1e-9) - 0.5 * (distance / SURFACE_STD) ** 2
-    return PooledEvidence(
-        grid=coarse,
-        log_density=pooled - pooled.max(),
-        valid=float(np.mean([odds for _, odds in scores])),
-        misfit=float(distance.min()),
-        chart_low=float(evidence.ph[0]),
-        chart_high=float(evidence.ph[-1]),
-    )
+    return pool_tubes([evidence])[0]
+
+
+def pool_tubes(tubes: Sequence[TubeEvidence]) -> list[PooledEvidence]:
+    """Do what `pool_experts` does for several tubes; those of one picture share most of the work.
+
+    Parameters
+    ----------
+    tubes : sequence of TubeEvidence
+
+    Returns
+    -------
+    list of PooledEvidence
+        In the order of `tubes`.
+    """
+    found: list[PooledEvidence] = []
+    for picture in _by_picture(tubes):
+        grid = candidate_grid(picture[0].ph)
+        view = PictureView.of(picture[0], grid)
+        features = np.stack([candidate_features(tube, grid, view) for tube in picture])
+        scores = [scorer.score(features) for scorer in load_scorers()]
+        # The mixture of the networks' densities, not the mean of their logarithms: where they
+        # disagree the answer has to be wide.
+        densities = [np.exp(logits - logits.max(axis=-1, keepdims=True)) for logits, _ in scores]
+        mixtures = np.mean([density / density.sum(axis=-1, keepdims=True) for density in densities], axis=0)
+        valid = np.mean([odds for _, odds in scores], axis=0)
+        for tube, mixture, odds in zip(picture, mixtures, valid, strict=True):
+            distance = surface_distance(tube, grid, view)
+            pooled = SCORER_WEIGHT * np.log(mixture + 1e-9) - 0.5 * (distance / SURFACE_STD) ** 2
+            found.append(
+                PooledEvidence(
+                    grid=grid,
+                    log_density=pooled - pooled.max(),
+                    valid=float(odds),
+                    misfit=float(distance.min()),
+                    chart_low=float(tube.ph[0]),
+                    chart_high=float(tube.ph[-1]),
+                )
+            )
+    return found
+
+
+def _by_picture(tubes: Sequence[TubeEvidence]) -> list[list[TubeEvidence]]:
+    """Group tubes that follow one another and are of one picture."""
+    groups: list[list[TubeEvidence]] = []
+    for tube in tubes:
+        if groups and share_picture(groups[-1][0], tube):
+            groups[-1].append(tube)
+        else:
+            groups.append([tube])
+    return groups
 
 
 def spread(pooled: PooledEvidence, *, widen: float = 1.0) -> Posterior:
