@@ -195,7 +195,9 @@ class _Reader:
         bottles = self._bottles(table)
         steps = self._steps({bottle.name: bottle.line for bottle in bottles})
         if not steps and not bottles:
-            raise self.error((), "a recipe needs [solutions] and [steps], found neither")
+            raise self.error(
+                (), "a recipe needs something under [solutions] and [steps], found nothing under either"
+            )
         pkw = self._number("pkw", 14.0, 11.0, 16.0) if "pkw" in self.document else None
         return Recipe(
             source=self.name,

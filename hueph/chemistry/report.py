@@ -130,7 +130,9 @@ def _titration_lines(record: TitrationRecord) -> list[str]:
     for point in record.curve.equivalence_points:
         seen = f"jump of {point.jump_ph:.1f} units within 1 %" if point.visible else "no visible jump"
         lines.append(f"    equivalence at {point.volume_ml:.2f} mL, pH {point.ph:.2f} ({point.what}; {seen})")
-    fits = record.curve.fit_indicators()
+    fits = record.curve.fit_indicators(record.target)
+    several = record.target is not None and len(record.curve.equivalence_points) > 1
+    where = f" at {record.target.volume_ml:.2f} mL" if record.target is not None and several else ""
     for verdict, words in (("fits", "indicators that fit"), ("usable", "usable")):
         named = [
             f"{fit.indicator.name} {_signed(fit.error_ml)}"
@@ -138,27 +140,31 @@ def _titration_lines(record: TitrationRecord) -> list[str]:
             if fit.verdict == verdict and fit.error_ml is not None
         ]
         if named:
-            lines.append(f"    {words} (end point minus equivalence): {', '.join(named)}")
+            lines.append(f"    {words}{where} (end point minus equivalence): {', '.join(named)}")
     if record.indicator is not None and record.indicator.error_ml is not None:
         fit, error = record.indicator, record.indicator.error_ml
         verdict = fit.verdict.replace("-", " ")
-        lines.append(f"    {fit.indicator.name} {verdict}: its end point misses by {_signed(error)}")
+        what = f" the equivalence{where}" if where else ""
+        lines.append(f"    {fit.indicator.name} {verdict}: its end point misses{what} by {_signed(error)}")
     return lines + _label_lines(record)
 
 
 def _label_lines(record: TitrationRecord) -> list[str]:
     """Say what a used volume implies for the labels."""
     check = record.label_check
-    if check is None or record.sample_molar is None:
+    if check is None:
         return []
     if check.matches:
         return [f"    labels agree: {check.used_ml:.2f} mL used, {check.expected_ml:.2f} mL expected"]
-    needed = record.sample_molar * record.sample_ml / 1000.0
+    needed = check.expected_ml * record.titrant_molar / 1000.0
+    if record.sample_molar is None:
+        sample = f"{check.sample_implied:.3g} times what its labels say"
+    else:
+        sample = _quantity(record.sample_molar * check.sample_implied, "M")
     return [
         f"    labels do not agree: {check.used_ml:.2f} mL used where they call for "
         f"{check.expected_ml:.2f} mL; {_quantity(record.delivered_mol, 'mol')} delivered "
         f"is not {_quantity(needed, 'mol')}",
         f"    one label is off by {abs(check.off_percent):.0f} %: either {record.titrant} holds "
-        f"{_quantity(record.titrant_molar * check.titrant_implied, 'M')}, or {record.sample} holds "
-        f"{_quantity(record.sample_molar * check.sample_implied, 'M')}",
+        f"{_quantity(record.titrant_molar * check.titrant_implied, 'M')}, or {record.sample} holds {sample}",
     ]

@@ -52,6 +52,12 @@ _RESERVED = frozenset((
 ))
 # fmt: on
 _FOLD_WORDS = {"tenfold": "10 times", "hundredfold": "100 times", "thousandfold": "1000 times"}
+# "five drops", "a drop": numbers in words, before a unit only.
+_WORDS = {
+    "half a": "0.5", "a": "1", "an": "1", "one": "1", "two": "2", "three": "3", "four": "4", "five": "5", "six": "6",
+    "seven": "7", "eight": "8", "nine": "9", "ten": "10", "twelve": "12", "fifteen": "15", "twenty": "20",
+}  # fmt: skip
+_IN_WORDS = re.compile(rf"(?<![\w-])({'|'.join(_WORDS)})\s+(?=(?:{_UNITS})(?![\w]))", re.I)
 VERBS = ("take", "mix", "dilute", "split", "add", "titrate", "boil", "leave", "warm", "cool")
 
 
@@ -168,6 +174,7 @@ def parse_sentence(text: str) -> Sentence:
     'buffer'
     """
     sentence = " ".join(text.split()).rstrip(".")
+    sentence = _IN_WORDS.sub(lambda found: f"{_WORDS[found[1].casefold()]} ", sentence)
     verb, _, rest = sentence.partition(" ")
     parser = _PARSERS.get(verb.casefold())
     if parser is None:
@@ -280,11 +287,14 @@ def _dilute(rest: str, verb: str) -> Sentence:
         rest = re.sub(rf"\b{word}\b", number, rest, flags=re.I)
     rest, _, diluent = re.sub(r"\s+with\s+", "\n", rest, count=1, flags=re.I).partition("\n")
     match = re.match(
-        rf"(.+?)\s+(?:(?:up\s+)?to\s+(.+)|1\s*(?::|in)\s*({NUMBER})|(?:by\s+)?({NUMBER})\s*(?:-?\s*fold|times|x))$",
+        rf"(.+?)\s+(?:(?:up\s+)?to\s+(.+)|1\s*(?::|/|in)\s*({NUMBER})|(?:by\s+)?({NUMBER})\s*(?:-?\s*fold|times|x))$",
         rest,
         re.I,
     )
     if match is None:
+        ratio = re.search(rf"({NUMBER})\s*(?::|/|in)\s*({NUMBER})$", rest)
+        if ratio is not None:
+            raise SentenceError(f"a dilution is written 1:10, one part in ten parts in all, found {ratio[0]}")
         raise SentenceError(f"'dilute' needs a ratio or a final volume, for example: {_EXAMPLE['dilute']}")
     part = _part(match[1], verb="dilute")
     if match[2] is not None:

@@ -131,9 +131,11 @@ class TitrationCurve:
             verdict = "does-not-fit"
         return IndicatorFit(indicator, start, end, called, error, 100.0 * share, verdict)
 
-    def fit_indicators(self, *, drop_ml: float = 0.05) -> tuple[IndicatorFit, ...]:
-        """Judge every indicator against the main equivalence point, the best first."""
-        point = self.main_point
+    def fit_indicators(
+        self, point: EquivalencePoint | None = None, *, drop_ml: float = 0.05
+    ) -> tuple[IndicatorFit, ...]:
+        """Judge every indicator against an equivalence point (default: the main one), the best first."""
+        point = point or self.main_point
         if point is None:
             return ()
         fits = [self.fit_indicator(indicator, point, drop_ml=drop_ml) for indicator in load_indicators()]

@@ -9,6 +9,7 @@ import numpy as np
 
 from hueph._types import FloatArray
 from hueph.chemistry.equilibrium import Conditions
+from hueph.chemistry.formula import charge_of
 from hueph.chemistry.glassware import READING_STD_ML, choose_tool
 from hueph.chemistry.indicators import find_indicator
 from hueph.chemistry.preparations import Mixture, mix
@@ -24,6 +25,9 @@ from hueph.chemistry.titration import (
 )
 
 __all__ = ["TitrationRecord", "volume_to_stop", "work_out_titration"]
+
+# An equivalence point that shows no jump is meant only by an end point this near, as a share of the volume.
+_NEAR_SHARE = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +47,9 @@ class TitrationRecord:
         Equivalents of strong acid or base delivered, by the titrant's label.
     label_check : LabelCheck or None
         Only when a used volume was given and an equivalence point exists.
+    sample_molar : float or None
+        What the sample's label says, mol/L: of the one acid or base that is titrated, however many protons
+        it gives or takes up to the target point. None for a mixture, and without a target point.
     """
 
     sample: str
@@ -56,18 +63,12 @@ class TitrationRecord:
     stop_ph: float
     delivered_mol: float
     label_check: LabelCheck | None
+    sample_molar: float | None = None
 
     @property
     def titrant_molar(self) -> float:
         """Strong acid or base in the titrant by its label, mol/L."""
         return abs(self.curve.titrant_molar)
-
-    @property
-    def sample_molar(self) -> float | None:
-        """What the sample holds for the titrant up to the target point, by the labels, mol/L."""
-        if self.target is None:
-            return None
-        return self.target.volume_ml * self.titrant_molar / self.sample_ml
 
 
 def work_out_titration(
@@ -91,6 +92,9 @@ def work_out_titration(
             point = min(visible, key=lambda item: abs(item.volume_ml - (sentence.used_ml or 0.0)))
     if sentence.indicator is not None:
         indicator = find_indicator(sentence.indicator)
+        called = curve.volume_at(indicator.seen_ph)
+        if called is not None:
+            point = _point_near(curve, called)
         if point is not None:
             fit = curve.fit_indicator(indicator, point, drop_ml=recipe.drop_ml)
     delivered, stop = _end(sentence, curve, point)
@@ -100,8 +104,53 @@ def work_out_titration(
     stop_ph = float(ended.ph[0])
     volume = float(sample.volume_ml[0])
     return TitrationRecord(
-        sentence.sample.what, volume, titrant_name, curve, point, fit, delivered, stop, stop_ph, moles, check
+        sentence.sample.what,
+        volume,
+        titrant_name,
+        curve,
+        point,
+        fit,
+        delivered,
+        stop,
+        stop_ph,
+        moles,
+        check,
+        None
+        if point is None
+        else _label_of(sample.first(), point.volume_ml * abs(curve.titrant_molar) / 1000.0),
     )
+
+
+def _point_near(curve: TitrationCurve, volume_ml: float) -> EquivalencePoint | None:
+    """Return the equivalence point that an end point is meant for: the nearest that shows, or is very near."""
+    candidates = [
+        point
+        for point in curve.equivalence_points
+        if point.visible or abs(point.volume_ml - volume_ml) <= _NEAR_SHARE * point.volume_ml
+    ]
+    if not candidates:
+        return curve.main_point
+    return min(candidates, key=lambda point: abs(point.volume_ml - volume_ml))
+
+
+def _label_of(sample: Mixture, equivalents: float) -> float | None:
+    """Return what a sample's label says, mol/L, when it holds one acid or base; else None."""
+    litres = float(sample.volume_ml[0]) / 1000.0
+    # What is there in traces (carbon dioxide of the water) is not titrated for.
+    totals = {key: float(value[0]) for key, value in sample.acids.items()}
+    totals = {key: total for key, total in totals.items() if total > 0.01 * equivalents}
+    if not totals:
+        return equivalents / litres
+    if len(totals) > 1:
+        return None
+    ((key, total),) = totals.items()
+    protons, charges = equivalents / total, sample.table.acids[key].charges
+    salt = sum(charge_of(ion) * float(value[0]) for ion, value in sample.ions.items() if ion != "H+") / total
+    # More strong acid or base than the acid's own salts hold was added to it: a mixture. So is a buffer,
+    # which takes half a proton; the first proton of sulfuric acid is no form of it.
+    is_salt = charges[-1] - 0.01 <= -salt <= max(charges[0], 0) + 0.01
+    is_whole = round(protons) >= 1 and abs(protons - round(protons)) <= 0.01
+    return total / litres if is_salt and is_whole else None
 
 
 def _end(sentence: Titrate, curve: TitrationCurve, point: EquivalencePoint | None) -> tuple[float, str]:

@@ -62,7 +62,7 @@ def expect(
     """
     if target is not None:
         return _plan(recipe, target, total, temperature, coverage, as_json, strict)
-    if recipe is None:
+    if recipe is None or not recipe.strip():
         raise click.UsageError("name a recipe file, write a one-liner in quotes, or ask for --plan PH ML")
     from hueph.chemistry.expectation import expect_recipe
     from hueph.chemistry.report import expectation_text
