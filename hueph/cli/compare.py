@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -43,6 +44,13 @@ def _read_labels(ctx: click.Context, param: click.Parameter, value: tuple[str, .
         raise click.BadParameter(str(error)) from error
 
 
+def _read_number(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:
+    """Turn away what is no number: it passes every comparison with a limit (option callback)."""
+    if value is not None and math.isnan(value):
+        raise click.BadParameter("nan is not a change of pH.")
+    return value
+
+
 @click.command(short_help="State the change in pH between tubes, and whether the buffer held.")
 @click.argument("photos", metavar="BEFORE [AFTER...]", nargs=-1, required=True)
 @click.option(
@@ -66,6 +74,7 @@ def _read_labels(ctx: click.Context, param: click.Parameter, value: tuple[str, .
 @click.option(
     "--hold",
     type=click.FloatRange(0.01, 7.0),
+    callback=_read_number,
     default=0.5,
     show_default=True,
     help="Largest change of pH that still counts as held.",
@@ -73,6 +82,7 @@ def _read_labels(ctx: click.Context, param: click.Parameter, value: tuple[str, .
 @click.option(
     "--expected",
     type=click.FloatRange(-14.0, 14.0),
+    callback=_read_number,
     help="Change of pH that the recipe expects, such as -0.2.",
 )
 @click.option("--csv", "csv_file", metavar="FILE", help="Also write a table, a row a pair.")
@@ -116,11 +126,20 @@ def compare(
     from hueph.comparison_report import comparison_json, comparison_text, experiment_text
 
     result: Comparison | ExperimentResult
-    if len(photos) == 1 and photos[0].casefold().endswith(".toml"):
+    plans = [name for name in photos if name.casefold().endswith(".toml")]
+    if plans and len(photos) > 1:
+        raise click.UsageError(
+            f"{plans[0]} is an experiment file, which names its photographs: give it alone"
+        )
+    if plans:
         _refuse_with_experiment(ctx)
         result = _experiment(photos[0], coverage if _was_given(ctx, "coverage") else None)
         text = experiment_text(result, details=details)
     else:
+        if pairs and labels:
+            raise click.UsageError(
+                "--pair and --labels both say which tubes belong together: give one of them"
+            )
         result = _photos(photos, chart, pairs, labels, coverage, hold, expected)
         text = comparison_text(result)
     _write(result, csv_file, figure)

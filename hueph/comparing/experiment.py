@@ -21,6 +21,7 @@
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -163,22 +164,41 @@ def load_experiment(path: PathLike) -> Experiment:
         text = raw.decode("utf-8").removeprefix("\ufeff")
     except UnicodeDecodeError as error:
         raise RecipeError(f"reading {name}: the text is not UTF-8; save it as UTF-8") from error
-    return _Reader(parse_toml(text, name), LineMap(text), Path(path)).experiment()
+    return _Reader(parse_toml(text, name), text, Path(path)).experiment()
+
+
+def _table_lines(text: str, first: int) -> list[int]:
+    """Lines of the inline tables that follow from line `first` on; quotes and comments are passed over."""
+    found = []
+    for number, line in enumerate(text.replace("\r\n", "\n").split("\n")[first - 1 :], start=first):
+        bare = re.sub(r"\"(\\.|[^\"\\])*\"|'[^']*'|#.*", "", line)
+        found += [number] * bare.count("{")
+    return found
 
 
 class _Reader:
     """Turns a parsed document into an `Experiment`, naming the line of whatever is wrong."""
 
-    def __init__(self, document: dict[str, Any], lines: LineMap, path: Path) -> None:
-        self.document, self.lines, self.path = document, lines, path
+    def __init__(self, document: dict[str, Any], text: str, path: Path) -> None:
+        self.document, self.lines, self.path = document, LineMap(text), path
+        self.raw = text
+        # Set while the additions of a sample are read: the map knows no lines within a list.
+        self.here: int | None = None
 
     def error(self, path: tuple[str, ...], text: str) -> RecipeError:
-        return RecipeError(f"reading {self.path.name}, line {self.lines.line(*path)}: {text}")
+        line = self.lines.line(*path) if self.here is None else self.here
+        return RecipeError(f"reading {self.path.name}, line {line}: {text}")
 
     def experiment(self) -> Experiment:
+        if "photos" not in self.document and ("steps" in self.document or "solutions" in self.document):
+            raise RecipeError(
+                f"reading {self.path.name}: this is a recipe; an experiment file has sections [photos] and "
+                f'[samples] and names its recipe, recipe = "{self.path.name}"'
+            )
         self.only((), self.document, _TOP_KEYS)
         photos = self.photos()
         samples = tuple(self.sample(name, entry, photos) for name, entry in self.section("samples").items())
+        self.once(samples, photos)
         recipe = self.document.get("recipe")
         return Experiment(
             title=self.text((), "title", self.document, "an experiment"),
@@ -245,6 +265,13 @@ class _Reader:
                 raise self.error(
                     path, f"the labels of {name!r} must be a list of texts, one a tube, left to right"
                 )
+            for label in labels:
+                if labels.count(label) > 1 and label != "-":
+                    raise self.error(path, f"the label {label!r} of {name!r} stands there twice")
+                if label.strip().isdigit():
+                    raise self.error(
+                        path, f"the label {label!r} of {name!r} could be a tube's number; use a word"
+                    )
             found[name] = PhotoEntry(
                 name, self.lines.line(*path), self.path.parent / file, self.chart_path(own), tuple(labels)
             )
@@ -272,15 +299,32 @@ class _Reader:
         volume = None
         if "volume_ml" in entry:
             volume = self.number(path, "volume_ml", entry, 1.0, 0.01, 10_000.0)
-        return Sample(
-            name=name,
-            line=self.lines.line(*path),
-            start=self.refs(path, "start", entry, photos),
-            step=self.text(path, "step", entry, ""),
-            volume_ml=volume,
-            is_water=water,
-            additions=tuple(self.addition(path, one, photos) for one in additions),
-        )
+        start, step = self.refs(path, "start", entry, photos), self.text(path, "step", entry, "")
+        made = []
+        first = self.lines.line(*path, "additions")
+        places = _table_lines(self.raw, first) + [first] * len(additions)
+        for one, self.here in zip(additions, places, strict=False):
+            made.append(self.addition(path, one, photos))
+        self.here = None
+        return Sample(name, self.lines.line(*path), start, step, volume, water, tuple(made))
+
+    def once(self, samples: tuple[Sample, ...], photos: dict[str, PhotoEntry]) -> None:
+        """Turn away a tube that would be two things at once."""
+        owner: dict[tuple[str, str], str] = {}
+        for sample in samples:
+            seen = [(self.lines.line("samples", sample.name, "start"), "start", sample.start)]
+            seen += [(one.line, one.text, one.seen) for one in sample.additions]
+            for line, what, refs in seen:
+                for ref in refs:
+                    labels = photos[ref.photo].labels
+                    number = str(labels.index(ref.tube) + 1) if ref.tube in labels else ref.tube.lstrip("0")
+                    role = f"the start of {sample.name}" if what == "start" else f"{sample.name} after {what}"
+                    known = owner.setdefault((ref.photo, number), role)
+                    if known != role or not number:
+                        rule = f"is {known} already" if number else "is no tube: they are counted from 1"
+                        raise RecipeError(
+                            f"reading {self.path.name}, line {line}: the tube {str(ref)!r} {rule}"
+                        )
 
     def addition(
         self, path: tuple[str, ...], entry: dict[str, Any], photos: dict[str, PhotoEntry]
@@ -298,7 +342,8 @@ class _Reader:
                 where, f'what was added must be an amount, such as "5 drops of 0.1 M HCl"; found {text!r}'
             )
         step = self.text(where, "step", entry, "")
-        return Addition(text, self.refs(where, "seen", entry, photos), step, self.lines.line(*where))
+        seen = self.refs(where, "seen", entry, photos)
+        return Addition(text, seen, step, self.here or self.lines.line(*where))
 
     def refs(
         self, path: tuple[str, ...], key: str, entry: dict[str, Any], photos: dict[str, PhotoEntry]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from hueph.chemistry.expectation import Expectation, ExpectedStep, expect_recipe
@@ -10,8 +11,12 @@ from hueph.chemistry.sentences import parse_sentence
 from hueph.chemistry.species import load_species
 from hueph.comparing.expected import ExpectedChange, expected_change
 from hueph.comparing.experiment import Experiment, Sample
+from hueph.errors import RecipeError
 
 __all__ = ["Chemistry", "expected_course"]
+
+# How the chemistry speaks of a step that was made of a line of the experiment file.
+_OWN_STEP = re.compile(r"line (\d+): step '(?:addition|yardstick)-[\d-]+': (.*)", re.DOTALL)
 
 
 def expected_course(plan: Experiment, recipe: Recipe | None = None) -> dict[str, list[ExpectedStep]]:
@@ -52,7 +57,17 @@ class Chemistry:
         self.water: dict[tuple[str, int], str] = {}
         self.made: Expectation | None = None
         if plan.recipe is not None:
-            self.made = expect_recipe(self._extended(recipe or load_recipe(plan.recipe)))
+            known = recipe or load_recipe(plan.recipe)
+            extended = self._extended(known)
+            try:
+                self.made = expect_recipe(extended)
+            except RecipeError as error:
+                # Either the recipe itself is wrong, or one of the additions, which stand in this file.
+                expect_recipe(known)
+                found = _OWN_STEP.search(str(error))
+                if found is None:
+                    raise
+                raise plan.fail(int(found[1]), f"what was added: {found[2]}") from error
 
     @property
     def cautions(self) -> tuple[str, ...]:

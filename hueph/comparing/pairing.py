@@ -128,9 +128,12 @@ def pair_tubes(
         return [TubePair(*pair) for pair in pairs]
     if labels is not None:
         return _by_label(before, after, labels)
-    if before.sha256 == after.sha256 and before.file == after.file:
+    if before.sha256 == after.sha256:
+        same = (
+            before.file if before.file == after.file else f"{before.file} and {after.file} hold the same one"
+        )
         raise InputError(
-            f"comparing tubes of one photograph, {before.file}: say which belong together, such as --pair 1:2"
+            f"comparing tubes of one photograph, {same}: say which belong together, such as --pair 1:2"
         )
     if len(before.tubes) != len(after.tubes):
         raise InputError(

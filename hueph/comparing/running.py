@@ -18,6 +18,7 @@ from hueph.comparing.experiment import Experiment, Sample, TubeRef, load_experim
 from hueph.comparing.on_paper import Chemistry
 from hueph.comparing.photos import PairResult
 from hueph.comparing.replicates import Combined, combine
+from hueph.errors import InputError
 from hueph.reading import read_photo
 from hueph.results import PhotoReadings
 from hueph.shipped import find_chart
@@ -161,7 +162,10 @@ def _observe(plan: Experiment, ref: TubeRef, photos: dict[str, PhotoReadings], l
     """Find the tube a reference means."""
     labels = plan.photos[ref.photo].labels
     number = labels.index(ref.tube) + 1 if ref.tube in labels else int(ref.tube)
-    return observe(photos[ref.photo], number, label=label)
+    try:
+        return observe(photos[ref.photo], number, label=label)
+    except InputError as error:
+        raise InputError(f"following {label!r} of {plan.source}: {error}") from error
 
 
 def _run_sample(

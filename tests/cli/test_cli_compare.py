@@ -71,6 +71,11 @@ def test_strict_says_that_something_was_flagged() -> None:
         ([BEAKERS, "--pair", "1:3", "--figure", "x.txt"], 1, "must end in .png or .jpg"),
         ([BEAKERS, "--pair", "1:3", "--csv", "no/such/folder.csv"], 1, "cannot write the table"),
         ([BEAKERS, "--pair", "1:3", "--hold", "0"], 2, "hold"),
+        ([BEAKERS, "--pair", "1:3", "--hold", "nan"], 2, "nan is not a change of pH"),
+        ([BEAKERS, "--pair", "1:3", "--expected", "nan"], 2, "nan is not a change of pH"),
+        ([BEAKERS, "--pair", "1:3", "--labels", "a,b,c,d"], 2, "give one of them"),
+        ([EXPERIMENT, BEAKERS], 2, "is an experiment file, which names its photographs: give it alone"),
+        ([BEAKERS, BEAKERS], 1, "say which belong together, such as --pair 1:2"),
     ],
 )
 def test_what_cannot_be_done_is_one_sentence(
