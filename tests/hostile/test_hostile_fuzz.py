@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,8 +21,9 @@ from hostile.mutations import damaged_bytes, damaged_text
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from hueph._chart_file import parse_chart
+from hueph._chart_file import dump_chart, parse_chart
 from hueph._expecting_tubes import parse_expect
+from hueph.chart import Marker, Reference, Standard, StandardPhoto, load_chart
 from hueph.charting.calibrate import parse_ph_list
 from hueph.chemistry.expectation import expect_recipe
 from hueph.chemistry.recipe import parse_one_liner, parse_recipe
@@ -71,6 +73,44 @@ def texts(*patterns: str) -> dict[str, str]:
     return {str(path.relative_to(ROOT)): path.read_text(encoding="utf-8") for path in found}
 
 
+def charts() -> dict[str, str]:
+    """Good chart files: the shipped ones, and one with markers, greys and standards."""
+    made = texts("reference_charts/*/chart.toml", "samples/experiment/chart.toml")
+    plain = load_chart(ROOT / "reference_charts/sample-phenol-red-row/chart.toml")
+    square = ((1.0, 1.0), (9.0, 1.0), (9.0, 9.0), (1.0, 9.0))
+    photo = StandardPhoto(
+        file="buffers.jpg",
+        sha256="ab" * 32,
+        to_linear_srgb=(1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0),
+        paper_level=0.8,
+        patch_ph=tuple(patch.ph for patch in plain.patches),
+        patches=tuple((0.6, 0.4, 0.2) for _ in plain.patches),
+    )
+    standard = Standard(
+        photo=1,
+        tube=1,
+        at=(310.0, 700.0),
+        ph=7.0,
+        ph_std=0.02,
+        liquid=(0.7, 0.3, 0.1),
+        backing=(0.8, 0.8, 0.8),
+        glass=None,
+        noise=0.004,
+        dark=(0.0, 0.0, 0.0),
+        bright=(0.0, 0.0, 0.0),
+    )
+    full = replace(
+        plain,
+        dictionary="any",
+        markers=(Marker(3, square),),
+        references=(Reference("grey", (50.0, 0.0, 0.0), 1.0, square),),
+        standard_photos=(photo,),
+        standards=(standard,),
+    )
+    made["full.toml"] = dump_chart(full)
+    return made
+
+
 def one_sentence(kind: type[HuephError], work: Callable[[], Any]) -> Any:
     """Return what `work` makes, or None when it ends in one sentence of the expected kind."""
     begun = time.perf_counter()
@@ -98,8 +138,8 @@ def test_damaged_pictures(tmp_path_factory: pytest.TempPathFactory, file: tuple[
         assert np.isfinite(photo.linear()).all()
 
 
-@given(file=damaged_text(texts("reference_charts/*/chart.toml", "samples/experiment/chart.toml")))
-@fuzzed(2.0)
+@given(file=damaged_text(charts()))
+@fuzzed(2.5)
 def test_damaged_charts(file: tuple[str, str]) -> None:
     chart = one_sentence(ChartError, lambda: parse_chart(file[1], "chart.toml"))
     if chart is not None:
@@ -152,3 +192,13 @@ def test_odd_options(parse: Callable[[str], Any], kind: type[HuephError]) -> Non
         one_sentence(kind, lambda: parse(text))
 
     run()
+
+
+def test_the_files_that_are_damaged_were_good(tmp_path: Path) -> None:
+    for text in charts().values():
+        parse_chart(text, "chart.toml")
+    for text in texts("samples/recipes/*.toml", "samples/experiment/buffers.toml").values():
+        parse_recipe(text)
+    for name, data in pictures().items():
+        (tmp_path / name).write_bytes(data)
+        assert load_photo(tmp_path / name).encoded.size
