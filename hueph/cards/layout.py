@@ -256,10 +256,10 @@ def _draw_foot(page: Page) -> None:
     page.shapes.append(Label(left + 101.5, y, "100 mm", 2.8))
     page.shapes.append(Label(left, y + 4.6, _PRINT_NOTE, 2.6))
     right = page.width - left
-    for index, word in enumerate(("printed on", "batch")):
+    for index, (word, before) in enumerate((("printed on", 15.0), ("batch", 9.0))):
         start = right - 84.0 + 44.0 * index
         page.shapes.append(Label(start, y, word, 2.8))
-        page.shapes.append(Stroke(start + 14.0, y + 0.6, start + 40.0, y + 0.6, 0.2))
+        page.shapes.append(Stroke(start + before, y + 0.6, start + 40.0, y + 0.6, 0.2))
     for line, caution in enumerate(_CAUTIONS):
         page.shapes.append(Label(left, y + 9.4 + 3.2 * line, caution, 2.4))
 

@@ -11,10 +11,12 @@ from hueph.charting.calibrate import (
 )
 from hueph.charting.drift import DriftReport, check_drift
 from hueph.charting.preview import draw_preview, save_preview
+from hueph.charting.printed import calibrate_card
 
 __all__ = [
     "Calibration",
     "DriftReport",
+    "calibrate_card",
     "calibrate_picture",
     "calibrate_pictures",
     "check_drift",

@@ -203,26 +203,26 @@ def calibrate_pictures(
         colours_of(light_of(chart, name=picture.photo.file))
         for chart, picture in zip(found, opened, strict=True)
     ]
-    colours = _merged(measured, opened)
+    colours = merge_colours(measured, opened)
     order = slice(None, None, -1) if reverse else slice(None)
     lab, std = colours.lab[order], colours.delta_e_std[order]
-    warnings = _check_steps(lab, values, allow_alike)
+    warnings = check_steps(lab, values, allow_alike)
     best = max(found, key=lambda chart: (chart.is_flat, chart.patch_px))
     quads = best.card_quads()[order]
     patches = tuple(
-        Patch(value, _triple(lab[k]), float(std[k]), tuple((float(x), float(y)) for x, y in quads[k]))
+        Patch(value, triple(lab[k]), float(std[k]), tuple((float(x), float(y)) for x, y in quads[k]))
         for k, value in enumerate(values)
     )
     chart = Chart(
         name=name or opened[0].name or "chart",
         patches=patches,
-        paper_lab=_triple(colours.paper_lab),
+        paper_lab=triple(colours.paper_lab),
         card_size=best.card_size(),
         layout=best.layout,
         indicator=indicator,
         batch=batch,
         date=date,
-        provenance=provenance or _provenance(colours, opened),
+        provenance=provenance or name_sources(colours, opened),
         note=note,
     )
     return Calibration(chart, found, opened, tuple(warnings), reverse)
@@ -297,7 +297,7 @@ def check_ph(ph: Sequence[float]) -> tuple[float, ...]:
     return values
 
 
-def _merged(measured: list[PatchColours], pictures: tuple[ChartPicture, ...]) -> PatchColours:
+def merge_colours(measured: list[PatchColours], pictures: tuple[ChartPicture, ...]) -> PatchColours:
     """Combine colours of one chart from several pictures."""
     if len(measured) == 1:
         return measured[0]
@@ -322,7 +322,7 @@ def _merged(measured: list[PatchColours], pictures: tuple[ChartPicture, ...]) ->
     return PatchColours(middle, std, paper, f"mean of {count} pictures ({'; '.join(hows)})")
 
 
-def _check_steps(lab: FloatArray, ph: tuple[float, ...], allow_alike: bool) -> list[str]:
+def check_steps(lab: FloatArray, ph: tuple[float, ...], allow_alike: bool) -> list[str]:
     """Refuse neighbours that no measurement can tell apart; note those that are hard to tell."""
     steps = delta_e_cie2000(lab[:-1], lab[1:])
     worst = int(np.argmin(steps))
@@ -338,12 +338,12 @@ def _check_steps(lab: FloatArray, ph: tuple[float, ...], allow_alike: bool) -> l
     ]
 
 
-def _provenance(colours: PatchColours, pictures: tuple[ChartPicture, ...]) -> str:
+def name_sources(colours: PatchColours, pictures: tuple[ChartPicture, ...]) -> str:
     """Say how the colours were made."""
     sources = ", ".join(f"{p.name or 'a picture'} (SHA-256 {p.photo.sha256[:12]})" for p in pictures[:6])
     more = f" and {len(pictures) - 6} more" if len(pictures) > 6 else ""
     return f"{colours.how}: {sources}{more}"
 
 
-def _triple(values: FloatArray) -> tuple[float, float, float]:
+def triple(values: FloatArray) -> tuple[float, float, float]:
     return float(values[0]), float(values[1]), float(values[2])

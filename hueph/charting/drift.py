@@ -12,6 +12,7 @@ import numpy.typing as npt
 from hueph._types import FloatArray
 from hueph.chart import Chart
 from hueph.charting.calibrate import Picture, calibrate_pictures
+from hueph.charting.printed import calibrate_card
 from hueph.colour.difference import delta_e_cie2000
 from hueph.colour.lab import lab_to_xyz, xyz_to_lab
 
@@ -95,7 +96,7 @@ def check_drift(
     pictures : sequence
         Pictures of the print as it is now.
     reverse, corners
-        As for `calibrate_pictures`.
+        As for `calibrate_pictures`; a card with markers needs neither.
 
     Returns
     -------
@@ -108,9 +109,12 @@ def check_drift(
     PhotoError
         A file cannot be used as a picture.
     """
-    made = calibrate_pictures(
-        pictures, chart.ph.tolist(), name=chart.name, reverse=reverse, corners=corners, allow_alike=True
-    )
+    if chart.markers:
+        made = calibrate_card(chart, pictures)
+    else:
+        made = calibrate_pictures(
+            pictures, chart.ph.tolist(), name=chart.name, reverse=reverse, corners=corners, allow_alike=True
+        )
     before, after = _on_white(chart), _on_white(made.chart)
     delta = delta_e_cie2000(before, after)
     shift = ph_shifts(chart.ph, before, after)

@@ -242,6 +242,11 @@ def _gaps_are_paper(view: View, found: Arrangement, cells: Cells) -> bool:
 
 
 def _count_text(count: int, found: int) -> str:
+    if found == count:
+        return (
+            f"{count} patches can be made out in the picture of the chart, but not in rows of one pitch with nothing "
+            "but paper between them; give --corners round the patches"
+        )
     return (
         f"--ph names {count} patches, but {found or 'none'} can be made out in the picture of the chart; "
         "check the list, or give --corners round the patches"

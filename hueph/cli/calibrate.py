@@ -62,6 +62,9 @@ def _corner_points(ctx: click.Context, param: click.Parameter, value: str | None
 @click.option("--batch", default="", help="Batch of the print or the indicator.")
 @click.option("--date", default=None, metavar="DATE", help="Date of the calibration. Default: today.")
 @click.option("--note", default="", help="Anything worth keeping.")
+@click.option(
+    "--card", metavar="CARD", help="IMAGE shows a print of hueph's own card with this chart file (no --ph)."
+)
 @click.option("--reverse", is_flag=True, help="The chart is printed from high pH to low.")
 @click.option(
     "--corners",
@@ -88,6 +91,7 @@ def calibrate(
     ph: tuple[float, ...] | None,
     output: str | None,
     date: str | None,
+    card: str | None,
     old: str | None,
     preview: str | None,
     force: bool,
@@ -133,23 +137,47 @@ def calibrate(
     if details["corners"] is not None and len(images) > 1:
         raise click.UsageError("--corners fits one image; give the images one by one or leave it out")
     if old is not None:
-        if ph is not None or output is not None:
-            raise click.UsageError("--check compares with the chart file OLD: leave out --ph and -o")
+        if ph is not None or output is not None or card is not None:
+            raise click.UsageError("--check compares with the chart file OLD: leave out --ph, --card and -o")
         _check(images, old, preview, force, as_json, details)
         return
-    if ph is None or output is None:
-        raise click.UsageError("a new chart needs --ph LIST and -o CHART (or give --check OLD)")
-    from hueph.charting import calibrate_pictures, save_preview
+    if output is None or (ph is None) == (card is None):
+        raise click.UsageError(
+            "a new chart needs -o CHART and --ph LIST or --card CARD (or give --check OLD)"
+        )
+    from hueph.charting import save_preview
     from hueph.charting.files import check_free
 
     check_free(output, force=force)
     if preview:
         check_free(preview, force=force)
-    made = calibrate_pictures(images, ph, date=date or datetime.date.today().isoformat(), **details)
+    details["date"] = date or datetime.date.today().isoformat()
+    made = _of_card(images, card, details) if card is not None else _of_chart(images, ph or (), details)
     if preview:
         save_preview(made, preview, force=force)
     _finish(made, output, force, as_json)
     record_calibration(target, output, images, made.to_dict(), (who, experiment, sample, step))
+
+
+def _of_chart(images: tuple[str, ...], ph: tuple[float, ...], details: dict[str, Any]) -> Calibration:
+    """Calibrate a chart whose patches have to be found."""
+    from hueph.charting import calibrate_pictures
+
+    return calibrate_pictures(images, ph, **details)
+
+
+def _of_card(images: tuple[str, ...], card: str, details: dict[str, Any]) -> Calibration:
+    """Calibrate a print of hueph's own card, whose markers say where everything is."""
+    from hueph.chart import load_chart
+    from hueph.charting import calibrate_card
+    from hueph.shipped import find_chart
+
+    if details.pop("reverse") or details.pop("corners") is not None:
+        raise click.UsageError(
+            "the markers of a card say where its patches are: leave out --reverse and --corners"
+        )
+    del details["allow_alike"]
+    return calibrate_card(load_chart(find_chart(card)), images, **details)
 
 
 def _finish(made: Calibration, output: str, force: bool, as_json: bool) -> None:

@@ -11,6 +11,7 @@ from PIL import Image
 
 from hueph.colour.srgb import linear_rgb_to_srgb, srgb_to_linear_rgb
 
+CONTRAST = 0.15  # share of an S-curve in the camera's tone curve
 TABLE = (0.16, 0.22, 0.30)  # linear sRGB of the table top
 
 
@@ -74,7 +75,9 @@ def photograph(
     )
     across = np.linspace(1 + slope / 2, 1 - slope / 2, size[0])[None, :, None]
     picture = picture * across * np.array(lamp) * level
-    encoded = linear_rgb_to_srgb(np.clip(picture, 0, 1)) * 255 + rng.normal(0, 0.8, picture.shape)
+    encoded = linear_rgb_to_srgb(np.clip(picture, 0, 1))
+    encoded = (1 - CONTRAST) * encoded + CONTRAST * (3 * encoded**2 - 2 * encoded**3)
+    encoded = encoded * 255 + rng.normal(0, 0.8, picture.shape)
     memory = io.BytesIO()
     Image.fromarray(np.clip(np.rint(encoded), 0, 255).astype(np.uint8)).save(memory, "JPEG", quality=93)
     return np.asarray(Image.open(memory).convert("RGB")), homography
