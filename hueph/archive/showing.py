@@ -125,7 +125,10 @@ def write_files(archive: Archive, record: Record, folder: PathLike) -> list[Path
         target.mkdir(parents=True, exist_ok=True)
         for item in record.contents:
             # A name from an import is not to be trusted with a place.
-            path = target / f"record-{record.number}-{Path(item.name).name}"
+            name = Path(item.name)
+            path = target / f"record-{record.number}-{name.name}"
+            if path in written:  # two files of one name, from two folders
+                path = target / f"record-{record.number}-{name.stem}-{item.sha256[:8]}{name.suffix}"
             path.write_bytes(archive.data(item.sha256))
             written.append(path)
     return written

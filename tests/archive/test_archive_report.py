@@ -25,7 +25,7 @@ from hueph.archive.records import Labels
 from hueph.archive.report_axis import Line, Polygon, axis_shapes
 from hueph.archive.report_view import agreement, build_view
 from hueph.archive.reporting import report_html, report_pdf, write_report
-from hueph.archive.showing import record_text
+from hueph.archive.showing import record_text, write_files
 from hueph.archive.store import Archive, open_archive
 from hueph.chart import Chart
 from hueph.errors import ArchiveError, InputError
@@ -186,6 +186,18 @@ def test_comparison_and_recipe_as_text(reported: Archive) -> None:
         "          HELD  The buffer held.",
     ]
     assert "          CHANGED  By colour alone." in comparison
+
+
+def test_files_of_one_name_do_not_replace_each_other(reported: Archive, tmp_path: Path) -> None:
+    recipes = [
+        reported.store(text, role="recipe", name="tank.toml", media_type="application/toml")
+        for text in (b"one", b"two")
+    ]
+    record = add_comparison(reported, {"pairs": []}, [], contents=recipes)
+    files = write_files(reported, record, tmp_path / "files")
+    reported.close()
+    assert [path.read_bytes() for path in files] == [b"one", b"two"]
+    assert files[0].name == "record-7-tank.toml"
 
 
 def test_agreement_means_a_common_ph() -> None:
