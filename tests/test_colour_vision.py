@@ -22,7 +22,7 @@ from hueph.chart import load_chart
 from hueph.charting import calibrate_pictures
 from hueph.charting.preview import draw_preview
 from hueph.chemistry.expectation import expect_recipe
-from hueph.chemistry.recipe import load_recipe
+from hueph.chemistry.recipe import load_recipe, parse_one_liner
 from hueph.colour.srgb import linear_rgb_to_srgb, srgb_to_linear_rgb
 from hueph.interval import Interval
 from hueph.overlay import draw_overlay
@@ -148,9 +148,10 @@ def test_curves_of_the_chemistry_are_grey_and_differ_by_dashes(tmp_path: Path) -
 
     from hueph.plots_chemistry import plot_species, save_plots
 
-    made = expect_recipe(load_recipe(ROOT / "samples/experiment/buffers.toml"))
-    written = save_plots(made, tmp_path)
-    assert written
+    made = expect_recipe(parse_one_liner("5 mL 0.1 M citric acid + 5 mL 0.1 M KH2PO4"))
+    titrated = expect_recipe(load_recipe(ROOT / "samples/recipes/titration.toml"))
+    written = [*save_plots(made, tmp_path / "one"), *save_plots(titrated, tmp_path / "two")]
+    assert {path.rsplit("-", 1)[1] for path in written} == {"species.png", "capacity.png", "titration.png"}
     for path in written:
         codes = np.asarray(Image.open(path).convert("RGB"), dtype=int)
         assert np.ptp(codes, axis=2).max() == 0
