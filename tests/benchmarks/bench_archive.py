@@ -46,6 +46,8 @@ from hueph.shipped import find_chart  # noqa: E402
 ADD_SHARE, LIST_SECONDS, VERIFY_GROWTH_MB = 0.30, 0.5, 60.0
 BATCH = 2000
 EXPERIMENTS = 200
+PHOTOGRAPHS = (5, 25)
+SAMPLE = ROOT / "samples" / "five-tubes.jpg"
 HEAD = ("what", "measured", "target")
 MARKER = "archive-figures"
 Row = tuple[str, str, str]
@@ -62,12 +64,13 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=500)
     parser.add_argument("--rounds", type=int, default=7)
     parser.add_argument("--url", default="", help="an empty PostgreSQL database")
-    parser.add_argument("--only", choices=["add", "list", "kill"], help="one part")
+    parser.add_argument("--only", choices=["add", "read", "list", "kill"], help="one part")
     parser.add_argument("--write", action="store_true", help="put the figures into DEVELOPERS.md")
     parser.add_argument("--verify", metavar="ARCHIVE", help=argparse.SUPPRESS)
+    parser.add_argument("--read-again", action="store_true", help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.verify:
-        verify_and_tell(options.verify)
+        verify_and_tell(options.verify, read_again=options.read_again)
         return
     print_environment()
     rows: list[Row] = []
@@ -76,6 +79,8 @@ def main() -> None:
         folder = Path(scratch)
         if options.only in (None, "add"):
             rows += adding(folder, options.rounds)
+        if options.only in (None, "read"):
+            rows += reading_again(folder)
         if options.only in (None, "list"):
             rows += listing(options.url or str(folder / "many"), options.records, options.rounds, place)
         if options.only in (None, "kill"):
@@ -130,6 +135,23 @@ def adding(folder: Path, rounds: int) -> list[Row]:
         ("1 recording a 12-megapixel photograph", measured, f"at most {ADD_SHARE:.0%}"),
         ("1 of that, bare write and fsync of the original", f"{wait:.3f} s", ""),
     ]
+
+
+def reading_again(folder: Path) -> list[Row]:
+    """See whether memory grows with the number of photographs that verify reads again."""
+    data, chart = SAMPLE.read_bytes(), load_chart(find_chart("sample-universal-strip"))
+    rows: list[Row] = []
+    with open_archive(folder / "again", create=True) as archive:
+        for count in PHOTOGRAPHS:
+            for number in range(archive.length, count):
+                path = folder / f"again-{number}.jpg"
+                path.write_bytes(data + f"{number}".encode())
+                loaded = load_photo(path)
+                add_reading(archive, loaded, read_photo(loaded, chart), chart)
+                path.unlink()
+            told = memory_to_verify(str(folder / "again"), "--read-again")
+            rows.append((f"1 verify, {count} photographs read again", told.partition(": ")[2], "flat memory"))
+    return rows
 
 
 def written_through(folder: Path, data: bytes) -> float:
@@ -246,25 +268,27 @@ def size_of(archive: Archive, length: int) -> str:
     return f", {size / 1e6:.0f} MB, {size / length / 1e3:.1f} kB a record without files"
 
 
-def memory_to_verify(target: str) -> str:
+def memory_to_verify(target: str, *more: str) -> str:
     """Verify in a process of its own and return what it tells, ending in its peak memory in megabytes."""
-    command = [sys.executable, __file__, "--verify", target]
+    command = [sys.executable, __file__, "--verify", target, *more]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     print(f"  {done.stdout.strip()}")
     return done.stdout.strip()
 
 
-def verify_and_tell(target: str) -> None:
+def verify_and_tell(target: str, *, read_again: bool) -> None:
     """Verify and print time and peak memory (in the process started for it)."""
     from hueph.archive.verify import verify_archive
 
     with open_archive(target) as archive:
         start = time.perf_counter()
-        result = verify_archive(archive, recompute_readings=False)
+        result = verify_archive(archive, recompute_readings=read_again)
         took = time.perf_counter() - start
     peak = own_peak_mb()
     word = "sound" if result.is_sound else "DAMAGED"
-    print(f"verify, quick: {word}, {result.records} records in {took:.1f} s, peak {peak:.0f} MB")
+    print(
+        f"verify{'' if read_again else ', quick'}: {word}, {result.records} records in {took:.1f} s, peak {peak:.0f} MB"
+    )
 
 
 def own_peak_mb() -> float:
