@@ -17,6 +17,8 @@ __all__ = ["Backing"]
 
 # A cell's side as a share of the bore, and its limits in pixels.
 _CELL_SHARE, _CELL_PIXELS = 1 / 7, (4, 40)
+# Pixels along a cell's side beyond which some are passed over.
+_CELL_SAMPLES = 8
 # Cells that bear on one place, the nearest.
 _MOST_CELLS = 400
 # How far cells bear, in bores: standard deviations of their weight sideways and upright.
@@ -65,7 +67,10 @@ class Backing:
         side = self._cell
         height, width = (size // side for size in self._photo.encoded.shape[:2])
         blocks = self._photo.encoded[: height * side, : width * side].reshape(height, side, width, side, 3)
-        codes = blocks[self._rows[cells], :, self._columns[cells]].reshape(len(cells), side * side, 3)
+        # Neighbouring pixels say the same (noise spreads over them): of large cells every second or third.
+        step = max(1, side // _CELL_SAMPLES)
+        codes = blocks[:, ::step, :, ::step][self._rows[cells], :, self._columns[cells]]
+        codes = codes.reshape(len(cells), -1, 3)
         light = to_light(self._photo, np.ascontiguousarray(codes.swapaxes(1, 2)))
         self._logs[cells] = np.log(np.maximum(medians(light), BLACK_FLOOR))
         mean = light.mean(axis=2)

@@ -18,6 +18,8 @@ __all__ = ["log_plane", "paper_field"]
 
 # Rounds of down-weighting what lies far from the plane.
 _ROUNDS = 8
+# ... unless the plane moves less than this from one round to the next, in log light.
+_SETTLED = 2e-5
 
 
 def paper_field(photo: Photo, chart: Chart, strip: StripLocation) -> tuple[FloatArray, float]:
@@ -117,10 +119,12 @@ def log_plane(
         weighted = matrix.T * robust
         ridge[1:] = 1e-3 * robust.mean()
         normal = weighted @ matrix + np.diag(ridge)
-        coefficients = np.asarray(np.linalg.solve(normal, weighted @ logs), dtype=np.float64)
+        before, coefficients = coefficients, np.asarray(np.linalg.solve(normal, weighted @ logs))
         away = np.abs((logs - matrix @ coefficients).T)
         residual = np.maximum(np.maximum(away[0], away[1]), away[2])
         scatter = float(MAD_TO_STD * medians(residual) + 0.003)
         ratio = np.clip(1.0 - (residual / (4.7 * scatter)) ** 2, 0.0, 1.0)
         robust = weights * ratio**2 + 1e-9
+        if np.abs(coefficients - before).max() < _SETTLED:
+            break
     return np.exp(design(where) @ coefficients), scatter

@@ -26,6 +26,8 @@ __all__ = ["BLACK_FLOOR", "StripMeasurement", "TubeMeasurement", "measure_strip"
 # Neighbouring pixels share noise (demosaicing, sharpening, JPEG blocks); one independent
 # sample in about 16 pixels is what development photographs showed.
 _PIXELS_PER_SAMPLE = 16.0
+# A core of more pixels than this several times over is sampled: every second, third ... row and column.
+_PIXELS_ENOUGH = 8000
 # Cells along a core whose medians tell unevenness from noise, and the least pixels of one.
 _CELLS, _LEAST_PIXELS = 6, 8
 
@@ -159,7 +161,7 @@ def measure_tubes(
 
 def _measure_tube(photo: Photo, tube: TubeLocation, backing: Backing) -> TubeMeasurement:
     """One liquid: robust core statistics, light field of the backing, empty glass, sharpness."""
-    codes, cells = _core_codes(photo, tube.core)
+    codes, cells, pixels = _core_codes(photo, tube.core)
     light = to_light(photo, codes)
     low, high = _limit_shares(light, at_limits(photo, codes))
     mean, spread, kept = robust_mean(light)
@@ -167,7 +169,8 @@ def _measure_tube(photo: Photo, tube: TubeLocation, backing: Backing) -> TubeMea
     level = float(medians(total)) if total.size else np.nan
     glare = float((total > 1.6 * level + 0.05).mean()) if total.size else np.nan
     count, uneven_cov = _slow_variation(light, cells)
-    cov = spread / max(kept / _PIXELS_PER_SAMPLE, 1.0) + uneven_cov / max(count, 1)
+    kept_pixels = kept * pixels / max(codes.shape[1], 1)
+    cov = spread / max(kept_pixels / _PIXELS_PER_SAMPLE, 1.0) + uneven_cov / max(count, 1)
     bore = float(np.linalg.norm(tube.liquid[1] - tube.liquid[0]))
     behind, behind_std = backing.light_at(tube.core.mean(axis=0), bore)
     whole = max(float(mean.sum()), 1e-6)
@@ -183,7 +186,7 @@ def _measure_tube(photo: Photo, tube: TubeLocation, backing: Backing) -> TubeMea
         unevenness=float(np.sqrt(np.trace(uneven_cov)) / whole),
         noise=float(np.sqrt(np.trace(spread)) / whole),
         sharpness=_edge_width(photo, tube),
-        pixels=codes.shape[1],
+        pixels=pixels,
     )
 
 
@@ -193,8 +196,11 @@ def _shrink(quad: FloatArray, share: float) -> FloatArray:
     return np.asarray(centre + (quad - centre) * share)
 
 
-def _core_codes(photo: Photo, core: FloatArray) -> tuple[AnyArray, AnyArray]:
-    """Return the code values (3, n) in a core, and which cell along it each belongs to (1, 2, ...)."""
+def _core_codes(photo: Photo, core: FloatArray) -> tuple[AnyArray, AnyArray, int]:
+    """Return code values (3, n) from a core, the cell along it of each (1, 2, ...), and the core's pixels.
+
+    Of large cores only every second, third ... row and column: neighbouring pixels share their noise.
+    """
     rows, cols, local = window(photo, core)
     steps = np.linspace(0.0, 1.0, _CELLS + 1)[:, None]
     left = local[0] + (local[3] - local[0]) * steps
@@ -202,8 +208,11 @@ def _core_codes(photo: Photo, core: FloatArray) -> tuple[AnyArray, AnyArray]:
     cells = [np.array([left[i], right[i], right[i + 1], left[i + 1]]) for i in range(_CELLS)]
     codes = photo.encoded[rows, cols]
     labels = outlined(cells, codes.shape[:2])
+    pixels = int(np.count_nonzero(labels))
+    step = max(1, int(np.sqrt(pixels / _PIXELS_ENOUGH)))
+    codes, labels = codes[::step, ::step], labels[::step, ::step]
     chosen = labels > 0
-    return np.ascontiguousarray(codes[chosen].T), labels[chosen]
+    return np.ascontiguousarray(codes[chosen].T), labels[chosen], pixels
 
 
 def _limit_shares(light: Float32Array, limits: BoolArray) -> tuple[FloatArray, FloatArray]:

@@ -18,6 +18,7 @@ from hueph._photo.decoders import decode
 from hueph._photo.exif import ExifFacts, read_exif
 from hueph._photo.guards import file_kind, read_bytes
 from hueph._photo.upright import turned, turned_origin
+from hueph._threads import side_by_side
 from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray, PathLike, UInt8Array
 from hueph.colour.srgb import srgb_to_linear_rgb
 from hueph.errors import InputError
@@ -282,7 +283,10 @@ there is no file of this name; check the name and the folder
         raise InputError(f"max_side must be at least 16 pixels, got {max_side}")
     name = os.fsdecode(path)
     data = read_bytes(path, name)
-    decoded = decode(file_kind(data, name), data, name, max_side)
+    kind = file_kind(data, name)
+    decoded, digest = side_by_side(
+        lambda: decode(kind, data, name, max_side), lambda: hashlib.sha256(data).hexdigest()
+    )
     exif = read_exif(decoded.exif) if decoded.exif else ExifFacts()
     orientation = 1 if decoded.is_upright else exif.orientation
     pixels, space, flags = to_rgb(decoded, exif)
@@ -294,7 +298,7 @@ there is no file of this name; check the name and the folder
     swaps_sides = orientation >= 5
     return Photo(
         file=name,
-        sha256=hashlib.sha256(data).hexdigest(),
+        sha256=digest,
         width=decoded.height if swaps_sides else decoded.width,
         height=decoded.width if swaps_sides else decoded.height,
         encoded=encoded,

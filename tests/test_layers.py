@@ -15,7 +15,18 @@ PACKAGE = Path(hueph.__file__).parent
 # From the bottom to the top. A module may import from its own layer and from those below, except
 # where STRANGERS says otherwise. A new module has to be given a place here.
 LAYERS: tuple[tuple[str, ...], ...] = (
-    ("errors", "_types", "_checks", "_medians", "_optional", "_workers", "interval", "flags", "results"),
+    (
+        "errors",
+        "_types",
+        "_checks",
+        "_medians",
+        "_optional",
+        "_threads",
+        "_workers",
+        "interval",
+        "flags",
+        "results",
+    ),
     ("colour", "chemistry"),
     ("photo", "_photo", "chart", "_chart_file", "_chart_lines", "_chart_standards", "shipped"),
     ("locate",),

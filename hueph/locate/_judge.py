@@ -206,19 +206,19 @@ class Judge:
             return poses
         seen = self.sight.probe.glance(self.light(picture), poses, self.photo.to_linear_srgb)
         usable = colour_misfit(seen, self.sight.reference, rounds=1).misfit
-        centres = apply_homography(poses, self.plan.centres)
-        size = np.sqrt(np.abs(np.linalg.det(poses[:, :2, :2]))) * self.plan.short_side
-        chosen: list[int] = []
         ranked = np.argsort(usable, kind="stable")[:400]
         ranked = ranked[usable[ranked] <= MOST_MISFIT + 1.25]
-        free = np.ones(len(ranked), dtype=bool)
-        for place, k in enumerate(ranked):
+        poses = poses[ranked]
+        centres = apply_homography(poses, self.plan.centres)
+        size = np.sqrt(np.abs(np.linalg.det(poses[:, :2, :2]))) * self.plan.short_side
+        free = np.ones(len(poses), dtype=bool)
+        chosen: list[int] = []
+        for place in range(len(poses)):
             if free[place]:
-                chosen.append(int(k))
+                chosen.append(place)
                 if len(chosen) == most:
                     break
-                apart = _mean_of_known(lengths(centres[ranked] - centres[k]))
-                free &= apart > 0.25 * size[ranked]
+                free &= _mean_of_known(lengths(centres - centres[place])) > 0.25 * size
         return np.asarray(poses[chosen])
 
     def verdict(self, pose: FloatArray, *, by_hand: bool = False) -> Verdict:

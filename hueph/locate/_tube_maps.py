@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from hueph._medians import medians
+from hueph._threads import side_by_side
 from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray, UInt8Array
 
 __all__ = ["EdgeMap", "TubeScene", "build_scene", "opponent"]
@@ -101,8 +102,7 @@ def build_scene(encoded: AnyArray, card: FloatArray | None = None) -> TubeScene:
     brightest = cv2.max(cv2.max(*cv2.split(reduced)[:2]), reduced[:, :, 2])
     gain = max(float(np.percentile(brightest, 90)) / 255.0, DARKEST_WHITE)
     colour = opponent(reduced, gain)
-    walls = _wall_map(colour)
-    levels = _level_map(colour)
+    walls, levels = side_by_side(lambda: _wall_map(colour), lambda: _level_map(colour))
     if card is not None:
         inside = _polygon_mask(card * scale, colour.shape[:2])
         walls.strength[inside[::2][: walls.strength.shape[0]]] = 0.0

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
+from hueph._threads import side_by_side
 from hueph._types import AnyArray, Float32Array, FloatArray
 from hueph.errors import InputError, TubesNotFound
 from hueph.locate._tube_bands import find_bands
@@ -115,6 +116,16 @@ def propose(encoded: AnyArray, outline: FloatArray | None) -> tuple[FloatArray, 
 def _columns(scene: TubeScene) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return proposed columns, the depth of their bottoms and their features."""
     bands = find_bands(scene)
+    half = len(bands) // 2
+    # Each band stands for itself.
+    parts = side_by_side(lambda: _columns_of(scene, bands[:half]), lambda: _columns_of(scene, bands[half:]))
+    parts = tuple(part for part in parts if len(part[0])) or parts[:1]
+    quads, depths, features = (np.concatenate(kind) for kind in zip(*parts, strict=True))
+    return quads, depths, features
+
+
+def _columns_of(scene: TubeScene, bands: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return what `_columns` returns, of some bands."""
     if len(bands) == 0:
         return np.zeros((0, 4, 2)), np.zeros(0), np.zeros((0, 0))
     bands = settle_walls(bands, straighten(scene, bands, WALL_ROWS))
