@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from hueph.colour.naming import colour_name
 from hueph.comparing.change import TubeChange
 from hueph.comparing.colours import COLOUR_CHANGE_DELTA_E, colour_verdict
 from hueph.comparing.expected import ExpectedChange
@@ -14,7 +15,7 @@ from hueph.errors import InputError
 from hueph.interval import format_ph
 from hueph.results import Reading
 
-__all__ = ["HOLD_PH", "SPENT_PH", "VERDICTS", "Judgement", "change_text", "judge_change"]
+__all__ = ["HOLD_PH", "SPENT_PH", "VERDICTS", "Judgement", "change_text", "colours_text", "judge_change"]
 
 VERDICTS = ("held", "shifted", "exhausted", "undecided")
 HOLD_PH = 0.5
@@ -113,7 +114,7 @@ def judge_change(
         verdict = "held"
     else:
         verdict = "undecided"
-    reason = _reason(change, verdict, (low, high), expected, agrees)
+    reason = _reason(change, verdict, (low, high), hold_ph, expected, agrees)
     return Judgement(verdict, reason, "", hold_ph, agrees, expected)
 
 
@@ -139,26 +140,27 @@ def _agrees(change: TubeChange, expected: ExpectedChange | None) -> bool | None:
 def _by_colour(change: TubeChange, hold_ph: float, expected: ExpectedChange | None) -> Judgement:
     """Compare colours when there is no pH."""
     verdict = colour_verdict(change.delta_e)
-    why = ", ".join(flag for flag in change.flags if flag in _NO_PH) or "no reading"
+    why = ", ".join(flag.replace("-", " ") for flag in change.flags if flag in _NO_PH) or "no reading"
     more = (
         f"more than the {COLOUR_CHANGE_DELTA_E:g} by which pictures of one liquid may differ"
         if verdict == "changed"
         else f"within the {COLOUR_CHANGE_DELTA_E:g} by which pictures of one liquid may differ"
     )
     reason = (
-        f"By colour alone: {verdict} ({change.delta_e:.0f} CIEDE2000, {more}); "
+        f"By colour alone: {verdict}, {colours_text(change)} ({change.delta_e:.0f} CIEDE2000, {more}); "
         f"no change of pH can be stated ({why})."
     )
     return Judgement("undecided", reason, verdict, hold_ph, None, expected)
 
 
-_NO_PH = ("no-strip", "no-colour", "turbid", "off-chart-colour", "small-core", "conflict")
+_NO_PH = ("no-chart", "no-strip", "no-colour", "turbid", "off-chart-colour", "small-core", "conflict")
 
 
 def _reason(
     change: TubeChange,
     verdict: str,
     limits: tuple[float, float],
+    hold_ph: float,
     expected: ExpectedChange | None,
     agrees: bool | None,
 ) -> str:
@@ -175,6 +177,8 @@ def _reason(
     limit = max(abs(limits[0]), abs(limits[1]))
     if verdict == "held":
         first += f", no more than {format_ph(limit)}"
+        if limit > hold_ph:
+            first += f" ({format_ph(hold_ph)} beside the {format_ph(limit - hold_ph)} expected)"
     elif verdict == "undecided":
         first += f", {_why_undecided(change, limit)}"
     parts = [first]
@@ -212,6 +216,12 @@ def _beside_recipe(expected: ExpectedChange, agrees: bool | None) -> str:
     if expected.water_ph is not None:
         text += f" (plain water would end at {format_ph(expected.water_ph)})"
     return text
+
+
+def colours_text(change: TubeChange) -> str:
+    """Name both colours: "from yellow to red"."""
+    one, two = (colour_name(seen.reading.lab) for seen in (change.before, change.after))
+    return f"{one} both times" if one == two else f"from {one} to {two}"
 
 
 def change_text(change: TubeChange) -> str:

@@ -1,7 +1,7 @@
 """The figure of a comparison: both crops with the card between, and a pH axis with both ranges.
 
 Made to be read in grey-scale: before is a filled circle on a thick line, after an open square on a
-double line, expected a cross; numbers and words stand beside every mark.
+double line, expected a cross; numbers, words and the names of colours stand beside every mark.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import numpy as np
 from hueph._overlay_panel import font, plain
 from hueph._types import FloatArray, PathLike, UInt8Array
 from hueph.buffering import change_text
+from hueph.colour.naming import colour_name
 from hueph.colour.srgb import linear_rgb_to_srgb
 from hueph.comparing.change import Observation
 from hueph.comparing.photos import Comparison, PairResult
@@ -42,7 +43,8 @@ INK, PAPER, GREY, PALE = (20, 20, 20), (255, 255, 255), (105, 105, 105), (214, 2
 BIG, TEXT, SMALL = 30.0, 24.0, 21.0
 # The axis runs this far beyond the card, pH.
 BEYOND_PH = 1.0
-WRAP = 72
+# Letters a line of the words beside the axis holds.
+HEAD_WRAP, WRAP = 62, 72
 
 
 def draw_comparison(result: Comparison | ExperimentResult, photos: Mapping[str, Photo]) -> UInt8Array:
@@ -149,6 +151,8 @@ def _draw_row(
             image.paste(_crop(photo, seen.reading, (CROP_WIDE, PICTURE_HIGH - 40)), box[:2])
         pen.rectangle(box, outline=INK, width=2)
         pen.text((left + 4, box[3] + 6), plain(f"{word}: {_said(seen)}"), fill=INK, font=font(SMALL))
+        name = colour_name(seen.reading.lab)
+        pen.text((left + 4, box[3] + 30), plain(name), fill=GREY, font=font(SMALL))
     card = [
         _card_colours(photos.get(seen.file), readings.get(seen.file))
         for seen in (change.before, change.after)
@@ -247,7 +251,11 @@ def _draw_card(
             stroke_width=2,
             stroke_fill=INK,
         )
-    pen.rectangle((left, top, left + CARD_WIDE, top + PICTURE_HIGH - 40), outline=INK, width=2)
+    bottom = top + PICTURE_HIGH - 40
+    pen.rectangle((left, top, left + CARD_WIDE, bottom), outline=INK, width=2)
+    pen.text((left, bottom + 6), "before", fill=GREY, font=font(SMALL))
+    pen.text((left + CARD_WIDE, bottom + 6), "after", fill=GREY, font=font(SMALL), anchor="ra")
+    pen.text((left, bottom + 30), "card, its pH", fill=GREY, font=font(SMALL))
 
 
 def _draw_axis(pen: ImageDraw, box: tuple[float, float, float, float], pair: PairResult) -> None:
@@ -270,6 +278,7 @@ def _draw_axis(pen: ImageDraw, box: tuple[float, float, float, float], pair: Pai
     for ph in range(int(np.ceil(start)), int(np.floor(end)) + 1):
         pen.line([(at(ph), bottom), (at(ph), bottom + 8)], fill=INK, width=2)
         pen.text((at(ph), bottom + 10), str(ph), fill=INK, font=font(SMALL), anchor="ma")
+    pen.text((right, bottom + 40), "pH", fill=INK, font=font(SMALL), anchor="ra")
     heights = (top + 0.33 * (bottom - top), top + 0.79 * (bottom - top))
     rows = zip((change.before, change.after), heights, (False, True), marks or (None, None), strict=True)
     for seen, height, hollow, mark in rows:
@@ -314,16 +323,18 @@ def _draw_words(pen: ImageDraw, place: tuple[float, float], pair: PairResult) ->
     """Write key, change and verdict."""
     left, top = place
     judged = pair.judgement
-    key = "before: filled circle   after: open square" + (
-        "   X: expected by the recipe" if judged.expected is not None else ""
+    key = "before: filled circle   after: open square   grey: the card's reach" + (
+        "   X: expected" if judged.expected is not None else ""
     )
     if pair.change.has_ph:
         pen.text((left, top), key, fill=GREY, font=font(SMALL))
         top += 30
     verdict = (judged.colour or judged.verdict).upper()
-    pen.text((left, top), plain(f"{verdict}: {change_text(pair.change)}"), fill=INK, font=font(TEXT))
-    rest = judged.reason.partition("; ")[2] if pair.change.has_ph else judged.reason
-    lines = textwrap.wrap(plain(rest), WRAP)
-    for line in lines[:4]:
+    head, rest = f"{verdict} by colour alone", judged.reason
+    if pair.change.has_ph:
+        head, rest = f"{verdict}: {change_text(pair.change)}", judged.reason.partition("; ")[2]
+    lines = [(line, TEXT) for line in textwrap.wrap(plain(head), HEAD_WRAP)]
+    lines += [(line, SMALL) for line in textwrap.wrap(plain(rest), WRAP)]
+    for line, size in lines[:5]:
+        pen.text((left, top), line, fill=INK, font=font(size))
         top += 32
-        pen.text((left, top), line, fill=INK, font=font(SMALL))

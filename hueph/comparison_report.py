@@ -7,6 +7,7 @@ import json
 from collections.abc import Sequence
 from typing import Any, TextIO
 
+from hueph.buffering import colours_text
 from hueph.comparing.capacity import BufferCapacity
 from hueph.comparing.photos import Comparison, PairResult
 from hueph.comparing.running import ExperimentResult, SampleResult
@@ -63,7 +64,8 @@ def pair_lines(pair: PairResult) -> list[str]:
     lines = [title + (f", after {pair.added}" if pair.added else "")]
     for word, seen in (("before", change.before), ("after", change.after)):
         lines.append(f"  {word:<7}{reading_line(seen.reading)}")
-    lines.append(f"  {pair.judgement.verdict.upper():<11}{pair.judgement.reason}")
+    word = pair.judgement.colour or pair.judgement.verdict
+    lines.append(f"  {word.upper():<10} {pair.judgement.reason}")
     lines += [f"             {text}" for text in _details(pair)]
     return lines
 
@@ -74,7 +76,8 @@ def _details(pair: PairResult) -> list[str]:
     details = []
     if change.interval is not None and change.independent is not None:
         details.append(_sharing(change.interval, change.independent, pair))
-    details.append(f"colours differ by {change.delta_e:.1f} CIEDE2000")
+    if not pair.judgement.colour:
+        details.append(f"the colour: {colours_text(change)}, {change.delta_e:.1f} CIEDE2000 apart")
     if pair.capacity is not None:
         details.append(capacity_text(pair.capacity))
     if pair.resistance is not None:
@@ -86,6 +89,8 @@ def _details(pair: PairResult) -> list[str]:
 def _sharing(own: Interval, alone: Interval, pair: PairResult) -> str:
     """Say what the shared picture or card was worth."""
     shared = "picture" if pair.change.same_picture else "card" if pair.change.same_card else ""
+    if pair.change.before.with_standards or pair.change.after.with_standards:
+        return "standards have taken out what the two readings share, so the uncertainties add up"
     if not shared:
         return "different cards: nothing is shared, so the uncertainties add up"
     if own.width == float("inf") or alone.width == float("inf"):

@@ -20,6 +20,10 @@ FLAGS: dict[str, tuple[str, str]] = {
         "no reference strip was found in the picture, so no pH can be stated",
         "retake with the whole strip in view beside the tubes",
     ),
+    "no-chart": (
+        "no chart was named, so only colours are compared",
+        "name one with --chart, and photograph its strip beside the tubes",
+    ),
     "strip-by-hand": ("the strip was outlined by hand", "nothing; check the overlay"),
     "strip-patch-hidden": (
         "one or more patches are covered or glared and were left out",

@@ -293,8 +293,10 @@ def _collect(
     if strip is not None and colours is not None:
         flags |= set(strip.flags)
         patches = tuple(
-            PatchReading(patch.ph, _points(photo, quad))
-            for patch, quad in zip(chart.patches, strip.patches, strict=True)
+            PatchReading(patch.ph, _points(photo, quad), _three(colour) if usable else None)
+            for patch, quad, colour, usable in zip(
+                chart.patches, strip.patches, colours.patches, colours.strip.usable, strict=True
+            )
         )
         if not colours.strip.usable.all():
             flags.add("strip-patch-hidden")
@@ -320,6 +322,11 @@ def _collect(
         version=__version__,
         strip_message=message,
     )
+
+
+def _three(colour: FloatArray) -> tuple[float, float, float]:
+    """Turn an array of shape (3,) into numbers."""
+    return float(colour[0]), float(colour[1]), float(colour[2])
 
 
 def _points(photo: Photo, quad: FloatArray) -> Points:

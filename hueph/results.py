@@ -186,10 +186,21 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class PatchReading:
-    """One patch of the strip as found: chart pH and corner points in full-picture pixels."""
+    """One patch of the strip as found.
+
+    Attributes
+    ----------
+    ph : float
+    corners : points
+        Pixels of the full upright picture.
+    colour : tuple of float or None
+        Over the card's paper, linear light in the picture's own primaries; None for a patch that
+        could not be used.
+    """
 
     ph: float
     corners: Points
+    colour: tuple[float, float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

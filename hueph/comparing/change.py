@@ -11,14 +11,15 @@ import numpy as np
 from hueph._checks import check_coverage
 from hueph._types import BoolArray, FloatArray
 from hueph.colour.difference import delta_e_cie2000
-from hueph.comparing.correlation import error_correlation
-from hueph.comparing.joint import JointPh, joint_ph
+from hueph.comparing.correlation import error_tie
+from hueph.comparing.joint import INDEPENDENT, JointPh, Tie, joint_ph
+from hueph.comparing.likeness import chart_distance
 from hueph.errors import InputError
 from hueph.estimating.features import BEYOND_PH
 from hueph.interval import Interval
 from hueph.results import PhotoReadings, Reading
 
-__all__ = ["Observation", "TubeChange", "compare_tubes", "observe"]
+__all__ = ["Observation", "TubeChange", "compare_tubes", "observe", "tie_of"]
 
 # A side of the range stays open when more than this share of what may be left out on that side would
 # have to come from beyond the card.
@@ -40,6 +41,10 @@ class Observation:
         Lowest and highest pH of that chart; None when no pH could be read.
     label : str
         What the user calls the tube, "" when it has only its number.
+    look : tuple of (float, tuple of float)
+        pH and colour of the chart's patches as photographed; empty when not known.
+    with_standards : bool
+        Standards have taken out of the reading most of what it has in common with others.
     """
 
     reading: Reading
@@ -49,6 +54,8 @@ class Observation:
     chart_sha256: str
     card: tuple[float, float] | None
     label: str = ""
+    look: tuple[tuple[float, tuple[float, float, float]], ...] = ()
+    with_standards: bool = False
 
     @property
     def has_ph(self) -> bool:
@@ -92,8 +99,48 @@ def observe(readings: PhotoReadings, tube: int, *, label: str = "") -> Observati
         card = (min(values), max(values))
     elif len(reading.grid) > 1:
         card = (float(reading.grid[0]) + BEYOND_PH, float(reading.grid[-1]) - BEYOND_PH)
+    look = tuple((patch.ph, patch.colour) for patch in readings.patches if patch.colour is not None)
     return Observation(
-        reading, readings.file, readings.sha256, readings.chart_name, readings.chart_sha256, card, label
+        reading=reading,
+        file=readings.file,
+        sha256=readings.sha256,
+        chart_name=readings.chart_name,
+        chart_sha256=readings.chart_sha256,
+        card=card,
+        label=label,
+        look=look,
+        with_standards=bool(readings.options.get("standards")),
+    )
+
+
+def tie_of(before: Observation, after: Observation) -> Tie:
+    """Return how the errors of two observations go together.
+
+    Parameters
+    ----------
+    before, after : Observation
+        Both with a pH.
+
+    Returns
+    -------
+    Tie
+        Readings that lean on standards count as independent: what they shared has been taken out.
+    """
+    if before.with_standards or after.with_standards:
+        return INDEPENDENT
+    distance = None
+    if before.look and after.look:
+        (first_ph, first), (second_ph, second) = (
+            (np.array([ph for ph, _ in seen.look]), np.array([colour for _, colour in seen.look]))
+            for seen in (before, after)
+        )
+        distance = chart_distance(first_ph, first, second_ph, second)
+    return error_tie(
+        before.reading,
+        after.reading,
+        same_picture=before.sha256 == after.sha256,
+        same_card=before.chart_sha256 == after.chart_sha256,
+        distance=distance,
     )
 
 
@@ -198,7 +245,7 @@ def compare_tubes(before: Observation, after: Observation, *, coverage: float = 
 
     Notes
     -----
-    The posteriors are joined with the correlation of `hueph.comparing.correlation`. Whatever lies
+    The posteriors are joined with the tie of `hueph.comparing.correlation`. Whatever lies
     beyond the card is only known to lie there: it counts as anywhere from the card's end on, so a
     range closes on a side only when the card limits the change on that side.
     """
@@ -213,10 +260,9 @@ def compare_tubes(before: Observation, after: Observation, *, coverage: float = 
             before, after, None, None, None, None, delta_e, same_picture, same_card, share, flags,
             nothing, nothing, nothing, nothing, nothing,
         )  # fmt: skip
-    tie = error_correlation(before.reading, after.reading, same_picture=same_picture, same_card=same_card)
     densities = tuple((seen.reading.grid, seen.reading.posterior) for seen in (before, after))
-    joint = joint_ph(densities[0], densities[1], tie)
-    alone = joint_ph(densities[0], densities[1], 0.0)
+    joint = joint_ph(densities[0], densities[1], tie_of(before, after))
+    alone = joint_ph(densities[0], densities[1], INDEPENDENT)
     limits = _limits(joint, before.card, after.card)
     lowest, highest, after_lowest, after_highest = limits
     stated = before.reading.ph is not None and after.reading.ph is not None

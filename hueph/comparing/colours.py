@@ -34,7 +34,7 @@ def read_colours(
     Returns
     -------
     PhotoReadings
-        Readings with `lab` (the backing as white) and the flag "no-strip", and no pH.
+        Readings with `lab` (the backing as white) and the flag "no-chart", and no pH.
 
     Raises
     ------
@@ -64,7 +64,7 @@ def read_colours(
                 ph_std=None,
                 interval=None,
                 bound=None,
-                flags=tuple(sorted({*place.flags, "no-strip"})),
+                flags=tuple(sorted({*place.flags, "no-chart"})),
                 lab=(float(lab[0]), float(lab[1]), float(lab[2])),
                 delta_e=None,
                 grid=np.zeros(0),

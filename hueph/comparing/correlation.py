@@ -1,7 +1,11 @@
 """How strongly the errors of two readings go together, as learned on simulated scenes.
 
-The table is made by ``tests/accuracy/fit_pair_correlation.py``; DEVELOPERS.md says how well it holds
-on photographs it has not seen.
+Print, light, correction and camera move two like liquids of one picture alike. Whether two readings
+are such a pair shows in the readings themselves: in how near their medians, colours, dye loads and
+uncertainties are. A small network turns that into a mixture of two normal copulas, one network for
+two tubes of one picture, one for tubes of two pictures of one card, which also sees how alike the
+card looks in both. `tests/accuracy/fit_pair_correlation.py` makes the table; DEVELOPERS.md says how
+well it holds on photographs it has not seen.
 """
 
 from __future__ import annotations
@@ -9,69 +13,84 @@ from __future__ import annotations
 import functools
 import importlib.resources
 import json
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from hueph._types import FloatArray
-from hueph.colour.lab import lab_to_xyz
-from hueph.colour.srgb import xyz_to_linear_rgb
+from hueph.comparing.joint import INDEPENDENT, Tie
+from hueph.comparing.likeness import PAIR_FEATURES, UNLIKE_PICTURES, Traits, pair_features
+from hueph.errors import InputError
 from hueph.results import Reading
 
-__all__ = ["PairModel", "Tie", "dye_load", "error_correlation", "load_pair_model", "posterior_std"]
+__all__ = ["PairModel", "TieNetwork", "error_tie", "load_pair_model", "posterior_std"]
 
 _TABLE = "pair_correlation.json"
-# Light added before taking logarithms, as in the estimator: keeps dark channels finite.
-_SOFT = 0.01
+# Features further out than this many standard deviations of the simulated ones count as if there.
+_MOST_SCORE = 3.0
 
 
-@dataclass(frozen=True, slots=True)
-class Tie:
-    """Correlation of the errors of two readings: how it starts and what loosens it.
+@dataclass(frozen=True, slots=True, eq=False)
+class TieNetwork:
+    """Works out a tie from the features of a pair.
 
     Attributes
     ----------
-    at_best : float
-        For equal pH, equal dye load and equal uncertainty.
-    reach_ph : float
-        Change of pH at which it has fallen to 1/e.
-    by_load, by_width : float
-        How fast it falls with the logarithm of the ratio of dye loads, and of the ratio of standard
-        deviations: readings that are unlike in either do not make the same error.
+    mean, scale : array, shape (n,)
+        Standardise the features.
+    layers : tuple of (array, array)
+        Weight (inputs, outputs) and bias of each layer; all but the last are followed by tanh. The
+        outputs are two correlations before tanh, and the log odds of the first.
     """
 
-    at_best: float
-    reach_ph: float
-    by_load: float
-    by_width: float
+    mean: FloatArray
+    scale: FloatArray
+    layers: tuple[tuple[FloatArray, FloatArray], ...]
 
-    def correlation(self, change: FloatArray, load_ratio: float, width_ratio: float) -> FloatArray:
-        """Return the correlation for assumed changes of pH (any shape) and two ratios above 0."""
-        loosened = self.by_load * abs(np.log(load_ratio)) + self.by_width * abs(np.log(width_ratio))
-        return np.asarray(self.at_best * np.exp(-((np.asarray(change) / self.reach_ph) ** 2) - loosened))
+    def tie(self, features: FloatArray) -> Tie:
+        """Return the tie of a pair with these features, shape (n,)."""
+        state = np.clip((features - self.mean) / self.scale, -_MOST_SCORE, _MOST_SCORE)
+        for weight, bias in self.layers[:-1]:
+            state = np.tanh(state @ weight + bias)
+        weight, bias = self.layers[-1]
+        first, second, odds = state @ weight + bias
+        share = float(1.0 / (1.0 + np.exp(-odds)))
+        return Tie((share, 1.0 - share), (float(np.tanh(first)), float(np.tanh(second))))
 
 
 @dataclass(frozen=True, slots=True)
 class PairModel:
     """Ties of two tubes in one picture, and of tubes in two pictures of the same card."""
 
-    same_picture: Tie
-    other_picture: Tie
+    same_picture: TieNetwork
+    other_picture: TieNetwork
 
 
 @functools.cache
 def load_pair_model() -> PairModel:
-    """Return the shipped table."""
+    """Return the shipped table.
+
+    Raises
+    ------
+    InputError
+        The table was made for other features.
+    """
     text = importlib.resources.files("hueph.comparing").joinpath("data", _TABLE).read_text(encoding="utf-8")
     table = json.loads(text)
-    return PairModel(Tie(**table["same_picture"]), Tie(**table["other_picture"]))
+    if tuple(table["features"]) != PAIR_FEATURES:
+        raise InputError("the table of how errors go together does not fit this version; reinstall hueph")
+    networks = []
+    for name in ("same_picture", "other_picture"):
+        entry = table[name]
+        layers = tuple((np.array(weight), np.array(bias)) for weight, bias in entry["layers"])
+        networks.append(TieNetwork(np.array(entry["mean"]), np.array(entry["scale"]), layers))
+    return PairModel(*networks)
 
 
-def error_correlation(
-    before: Reading, after: Reading, *, same_picture: bool, same_card: bool
-) -> Callable[[FloatArray], FloatArray]:
-    """Return the correlation of the errors of two readings as a function of the change of pH.
+def error_tie(
+    before: Reading, after: Reading, *, same_picture: bool, same_card: bool, distance: float | None = None
+) -> Tie:
+    """Return how the errors of two readings go together.
 
     Parameters
     ----------
@@ -82,35 +101,23 @@ def error_correlation(
     same_card : bool
         Both were read against the same chart. Readings against different charts, that is with
         different indicators, are taken as independent.
+    distance : float, optional
+        How differently the chart looks in the two pictures (`chart_distance`); as different as can
+        be when not known.
 
     Returns
     -------
-    function
-        Change of pH (array) to correlation (array of that shape).
+    Tie
     """
     if not same_card:
-        return lambda change: np.zeros(np.shape(change))
+        return INDEPENDENT
     model = load_pair_model()
-    tie = model.same_picture if same_picture else model.other_picture
-    load_ratio = dye_load(before.lab) / dye_load(after.lab)
-    width_ratio = posterior_std(before) / posterior_std(after)
-    return lambda change: tie.correlation(change, load_ratio, width_ratio)
-
-
-def dye_load(lab: tuple[float, float, float]) -> float:
-    """Return the length of the absorbance vector of a colour: a measure of dye amount times bore.
-
-    Parameters
-    ----------
-    lab : tuple of float
-        CIELAB D65 of the liquid over its backing.
-    """
-    light = np.maximum(xyz_to_linear_rgb(lab_to_xyz(np.asarray(lab, dtype=np.float64))), 0.0)
-    return float(np.linalg.norm(np.log10((light + _SOFT) / (1.0 + _SOFT)))) + 1e-3
+    one, two = (Traits(reading.grid, reading.posterior, reading.lab) for reading in (before, after))
+    if same_picture:
+        return model.same_picture.tie(pair_features(one, two, 0.0))
+    return model.other_picture.tie(pair_features(one, two, UNLIKE_PICTURES if distance is None else distance))
 
 
 def posterior_std(reading: Reading) -> float:
     """Return the standard deviation of a reading's posterior, at least 0.01."""
-    weight = reading.posterior / reading.posterior.sum()
-    mean = weight @ reading.grid
-    return max(float(np.sqrt(weight @ (reading.grid - mean) ** 2)), 0.01)
+    return Traits(reading.grid, reading.posterior, reading.lab).std

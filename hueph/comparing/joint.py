@@ -3,12 +3,12 @@
 Each reading comes with a posterior of its own. The errors of two readings are alike when the readings
 share card, light and camera and when the two liquids have nearly the same colour: the same mismatch
 between ink and dye then moves both. So the error of each reading is expressed as a normal score, and
-two scores are jointly normal with a correlation that depends on how far apart the two pH values are.
+two scores are tied by a mixture of normal copulas: part of the pairs make much the same error, the
+others hardly.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +17,7 @@ from scipy.special import ndtr, ndtri
 from hueph._types import BoolArray, FloatArray
 from hueph.errors import InputError
 
-__all__ = ["JointPh", "joint_ph", "normal_score"]
+__all__ = ["INDEPENDENT", "JointPh", "Tie", "joint_ph", "normal_score"]
 
 # Nodes per axis, evenly spaced in normal score: 0.05 standard deviations apart, out to 4.
 _SCORES: FloatArray = np.linspace(-4.0, 4.0, 161)
@@ -26,6 +26,29 @@ _MOST_CORRELATION = 0.98
 _FAR_PH = 1000.0
 
 Density = tuple[FloatArray, FloatArray]
+
+
+@dataclass(frozen=True, slots=True)
+class Tie:
+    """How two normal scores go together: a mixture of bivariate normal laws.
+
+    Attributes
+    ----------
+    shares, correlations : tuple of float
+        Probability and correlation of each law; the probabilities add up to 1.
+    """
+
+    shares: tuple[float, ...]
+    correlations: tuple[float, ...]
+
+    @property
+    def correlation(self) -> float:
+        """Correlation of the whole mixture."""
+        return sum(share * r for share, r in zip(self.shares, self.correlations, strict=True))
+
+
+INDEPENDENT = Tie((1.0,), (0.0,))
+"""Two readings that have nothing in common."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,22 +86,20 @@ class JointPh:
         return float(np.interp(share, total - 0.5 * self.weight[order], values[order]))
 
 
-def joint_ph(
-    before: Density, after: Density, correlation: Callable[[FloatArray], FloatArray] | float
-) -> JointPh:
-    """Combine two posteriors whose errors are correlated.
+def joint_ph(before: Density, after: Density, tie: Tie) -> JointPh:
+    """Combine two posteriors whose errors go together.
 
     Parameters
     ----------
     before, after : (grid, density)
         Rising pH grid and probability density on it, each of shape (n,); need not be normalised.
-    correlation : function or float
-        Correlation of the two normal scores for an assumed change of pH (array in, array out); a
-        number stands for all changes. Limited to 0.98 in size.
+    tie : Tie
+        Correlations are limited to 0.98 in size.
 
     Returns
     -------
     JointPh
+        Each posterior on its own is left as it is, whatever the tie.
 
     Raises
     ------
@@ -88,21 +109,20 @@ def joint_ph(
     Notes
     -----
     For pH values x and y with normal scores z and w under their posteriors p and q, the joint
-    posterior is p(x) q(y) N(z, w; r) / (N(z) N(w)) with r = r(y - x): the likelihood of making
-    these two errors together. With r constant this is a Gaussian copula and leaves both posteriors
-    as they are; with r falling for larger changes, two readings that agree speak for a small change
-    a little more than either posterior alone.
+    posterior is p(x) q(y) times the sum over the laws of share times N(z, w; r) / (N(z) N(w)): a
+    mixture of Gaussian copulas.
     """
     first = _at_scores(*before)
     second = _at_scores(*after)
     x, y = np.meshgrid(first, second, indexing="ij")
     z, w = np.meshgrid(_SCORES, _SCORES, indexing="ij")
-    tied = correlation(y - x) if callable(correlation) else np.full(x.shape, float(correlation))
-    r = np.clip(tied, -_MOST_CORRELATION, _MOST_CORRELATION)
-    rest = 1.0 - r**2
-    log_weight = -0.5 * np.log(rest) - 0.5 * (z**2 - 2.0 * r * z * w + w**2) / rest
-    weight = np.exp(log_weight - log_weight.max()).ravel()
-    return JointPh(x.ravel(), y.ravel(), np.asarray(weight / weight.sum()))
+    weight = np.zeros(x.shape)
+    for share, correlation in zip(tie.shares, tie.correlations, strict=True):
+        r = float(np.clip(correlation, -_MOST_CORRELATION, _MOST_CORRELATION))
+        rest = 1.0 - r**2
+        law = np.exp(-0.5 * (z**2 - 2.0 * r * z * w + w**2) / rest)
+        weight += share * law / law.sum()
+    return JointPh(x.ravel(), y.ravel(), np.asarray(weight.ravel() / weight.sum()))
 
 
 def normal_score(grid: FloatArray, density: FloatArray, ph: float) -> float:

@@ -15,8 +15,8 @@ import numpy as np
 
 from hueph._checks import check_coverage
 from hueph._types import FloatArray
-from hueph.comparing.change import Observation, compare_tubes
-from hueph.comparing.correlation import error_correlation, posterior_std
+from hueph.comparing.change import Observation, compare_tubes, tie_of
+from hueph.comparing.correlation import posterior_std
 from hueph.errors import InputError
 from hueph.estimating.posterior import Posterior, state
 
@@ -177,17 +177,8 @@ def _said(one: Observation) -> str:
 
 
 def _mean_correlation(group: list[Observation]) -> float:
-    """Mean correlation of the members' errors, all being the same pH."""
-    values = []
-    for index, one in enumerate(group):
-        for other in group[:index]:
-            tie = error_correlation(
-                one.reading,
-                other.reading,
-                same_picture=one.sha256 == other.sha256,
-                same_card=one.chart_sha256 == other.chart_sha256,
-            )
-            values.append(float(tie(np.zeros(1))[0]))
+    """Mean correlation of the members' errors."""
+    values = [tie_of(other, one).correlation for index, one in enumerate(group) for other in group[:index]]
     return float(np.clip(np.mean(values), 0.0, 0.98))
 
 

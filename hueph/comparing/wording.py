@@ -8,10 +8,10 @@ __all__ = ["digits_of", "range_text", "signed", "two_digits"]
 
 
 def range_text(interval: Interval) -> str:
-    """Write a range of changes: "-0.1 to +0.3, 95 %" or "+4.8 or more, 95 %"."""
+    """Write a range of changes: "-0.1 to +0.3, 95 %", "+4.8 or more, 95 %" or "-2.4 or lower, 95 %"."""
     digits, percent = digits_of(interval), f"{100 * interval.coverage:.3g} %"
     if interval.low is None and interval.high is not None:
-        return f"{signed(interval.high, digits)} or less, {percent}"
+        return f"{signed(interval.high, digits)} or lower, {percent}"
     if interval.high is None and interval.low is not None:
         return f"{signed(interval.low, digits)} or more, {percent}"
     assert interval.low is not None  # an interval has a limit

@@ -56,6 +56,24 @@ def test_the_five_drops_of_the_workshop(sheet: Expectation, start: str, end: str
     assert judged.as_expected
 
 
+@pytest.mark.parametrize("end", ["A-acid", "B-base"])
+def test_five_drops_leave_the_first_buffer_visibly_unchanged(sheet: Expectation, end: str) -> None:
+    # Common practice, no source: 2 mL of the 1:1 buffer, five drops of 0.1 M acid or base, universal strip.
+    read = change(sheet.step("buffer").ph, sheet.step(end).ph)
+    assert not read.visible
+    assert "no change is visible" in judge_change(read).reason
+
+
+def test_a_tenth_of_the_acid_is_a_plain_shift_up(sheet: Expectation) -> None:
+    # Common practice, no source: with the acid diluted 1:10 the class expects one unit more, at 1:100 two.
+    start = sheet.step("buffer").ph
+    one, two = (change(start, sheet.step(name).ph) for name in ("buffer-10", "buffer-100"))
+    assert one.delta_ph == pytest.approx(1.0, abs=0.1)
+    assert two.delta_ph == pytest.approx(2.0, abs=0.15)
+    for read in (one, two):
+        assert judge_change(read).verdict == "shifted"
+
+
 @pytest.mark.parametrize("end", ["water-acid", "water-base"])
 def test_five_drops_take_boiled_water_beyond_the_card(sheet: Expectation, end: str) -> None:
     read = compare_tubes(seen(7.0), seen(sheet.step(end).ph, picture="two"))
@@ -188,10 +206,15 @@ def test_real_beakers_by_colour_alone() -> None:
     unbuffered = judge_change(compare_tubes(observe(picture, 1), observe(picture, 3)))
     buffered = judge_change(compare_tubes(observe(picture, 2), observe(picture, 4)))
     assert unbuffered.colour == "changed"
+    assert "from yellow to red" in unbuffered.reason
     assert buffered.colour == "no visible change"
+    assert "yellow both times" in buffered.reason
+    # Far on either side of the limit: a difference of hue, and one of exposure and glass.
+    assert compare_tubes(observe(picture, 1), observe(picture, 3)).delta_e > 30.0
+    assert compare_tubes(observe(picture, 2), observe(picture, 4)).delta_e < 6.0
     for judged in (unbuffered, buffered):
         assert judged.verdict == "undecided"
-        assert "no change of pH can be stated" in judged.reason
+        assert "no change of pH can be stated (no chart)" in judged.reason
 
 
 def test_a_refused_tube_is_judged_by_colour_and_gets_no_ph() -> None:
