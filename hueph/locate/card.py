@@ -8,16 +8,25 @@ import numpy as np
 
 from hueph._types import AnyArray, FloatArray, UInt8Array
 from hueph.chart import Chart
+from hueph.colour.difference import delta_e_cie2000
+from hueph.colour.lab import lab_to_xyz, xyz_to_lab
+from hueph.colour.srgb import linear_rgb_to_xyz
 from hueph.errors import InputError, StripNotFound
 from hueph.locate.geometry import apply_homography, fit_homography, quad_area
+from hueph.locate.types import StripLocation
 from hueph.photo import Photo
 
-__all__ = ["locate_card"]
+__all__ = ["locate_card", "locate_card_strip"]
 
 # Longer side of the pictures searched: small first for speed and calm, then large for small markers.
 _SIDES = (1000, 2000, 600)
 # A marker's corners lie within this share of its side of where the others put them.
 _MISFIT = 0.15
+_FEWEST_PATCHES, _SMALLEST_PATCH = 3, 6.0  # pixels
+# Patches of the right card lie within about 5 of their chart in the median photograph, 10 in a bad one;
+# cards of two indicators much farther apart: CIEDE2000, over the paper.
+_ANOTHER_CARD = 16.0
+_INNER = 0.5  # share of a patch's sides that is looked at
 _FEWEST = 2  # one marker alone gives a pose too shaky to measure by
 
 
@@ -83,6 +92,113 @@ def locate_card(photo: Photo, chart: Chart) -> FloatArray:
             reason="not-seen",
         )
     return homography
+
+
+def locate_card_strip(photo: Photo, chart: Chart) -> StripLocation:
+    """Find the patches of a printed card of our own through its corner markers.
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright picture at working resolution.
+    chart : Chart
+        Chart file of the card, with markers.
+
+    Returns
+    -------
+    StripLocation
+        A patch with something in front of it, or outside the picture, counts as not seen.
+
+    Raises
+    ------
+    StripNotFound
+        As `locate_card`, or fewer than 3 patches are free, they are too small, or their colours are not the chart's
+        (every card carries the same markers).
+    InputError
+        The chart has no markers.
+
+    Examples
+    --------
+    >>> locate_card_strip(load_photo("bench.jpg"), load_chart("card.toml")).seen  # doctest: +SKIP
+    (True, True, True, True, True)
+    """
+    homography = locate_card(photo, chart)
+    patches = np.stack([apply_homography(homography, quad) for quad in chart.corners])
+    side = float(np.linalg.norm(np.roll(patches, 1, axis=1) - patches, axis=2).min())
+    if side < _SMALLEST_PATCH:
+        raise StripNotFound(
+            f"the patches of {chart.name} in {photo.file} are {side:.0f} pixels wide, at least {_SMALLEST_PATCH:.0f} "
+            "are needed; go nearer",
+            reason="too-small",
+        )
+    seen, colours = _patch_colours(photo, patches)
+    if int(seen.sum()) < _FEWEST_PATCHES:
+        raise StripNotFound(
+            f"{int(seen.sum())} of {len(seen)} patches of {chart.name} are free in {photo.file}, at least "
+            f"{_FEWEST_PATCHES} are needed; retake with nothing before the patches",
+            reason="too-few-patches",
+        )
+    apart = _apart(photo, chart, homography, seen, colours)
+    if apart > _ANOTHER_CARD:
+        raise StripNotFound(
+            f"the card in {photo.file} does not show the colours of {chart.name} (median difference {apart:.0f} "
+            "CIEDE2000): name the chart file of the card that was printed",
+            reason="not-seen",
+        )
+    return StripLocation(patches, homography, tuple(bool(item) for item in seen), margin=1.0)
+
+
+def _patch_colours(photo: Photo, patches: FloatArray) -> tuple[AnyArray, FloatArray]:
+    """Say which patches are free, and their median light, linear, file primaries, shape (n, 3)."""
+    height, width = photo.encoded.shape[:2]
+    colours = np.full((len(patches), 3), np.nan)
+    free = np.zeros(len(patches), dtype=bool)
+    for index, quad in enumerate(patches):
+        if quad.min() < 0 or quad[:, 0].max() > width - 1 or quad[:, 1].max() > height - 1:
+            continue
+        light = _inside(photo, quad)
+        colours[index] = np.median(light, axis=0)
+        level = light.sum(axis=1)
+        low, middle, high = np.percentile(level, [15, 50, 85])
+        # An even colour, noise allowed for; an edge of something before it makes it uneven.
+        free[index] = high - low < 0.35 * middle + 0.06
+    return free, colours
+
+
+def _inside(photo: Photo, quad: FloatArray) -> FloatArray:
+    """Linear light on a grid of points in the inner part of a patch, shape (k, 3)."""
+    share = 0.5 + _INNER * (np.linspace(0.0, 1.0, 12) - 0.5)
+    across, down = (values[..., None] for values in np.meshgrid(share, share))
+    upper = quad[0] + across * (quad[1] - quad[0])
+    lower = quad[3] + across * (quad[2] - quad[3])
+    points = np.rint(upper + down * (lower - upper)).astype(int).reshape(-1, 2)
+    (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
+    light = photo.linear(slice(int(y0), int(y1) + 1), slice(int(x0), int(x1) + 1))
+    return np.asarray(light[points[:, 1] - y0, points[:, 0] - x0], dtype=np.float64)
+
+
+def _apart(photo: Photo, chart: Chart, homography: FloatArray, seen: AnyArray, colours: FloatArray) -> float:
+    """Median CIEDE2000 between patches over the paper as seen and as the chart has them."""
+    # Paper beside the markers: their quiet zone, between marker and patches.
+    corners = np.array([marker.corners for marker in chart.markers])
+    centre = np.array(chart.card_size) / 2.0
+    side = float(np.linalg.norm(corners[0, 1] - corners[0, 0]))
+    toward = np.sign(centre - corners.mean(axis=1)) * [0.5 * side + 0.12 * side, 0.0]
+    spots = apply_homography(homography, corners.mean(axis=1) + toward)
+    height, width = photo.encoded.shape[:2]
+    paper = [
+        photo.linear(slice(y, y + 1), slice(x, x + 1)).reshape(3)
+        for x, y in np.rint(spots).astype(int).tolist()
+        if 0 <= x < width and 0 <= y < height
+    ]
+    if not paper:
+        return 0.0
+    white = np.maximum(np.median(np.array(paper, dtype=np.float64), axis=0), 1e-3)
+    ratio = np.clip((colours[seen] / white) @ photo.to_linear_srgb.T, 1e-4, None)
+    shown = xyz_to_lab(linear_rgb_to_xyz(ratio))
+    printed = lab_to_xyz(chart.lab[seen]) / lab_to_xyz(np.array(chart.paper_lab))
+    known = xyz_to_lab(printed * lab_to_xyz(np.array([100.0, 0.0, 0.0])))
+    return float(np.median(delta_e_cie2000(shown, known)))
 
 
 def _views(photo: Photo) -> Iterator[tuple[UInt8Array, float]]:

@@ -17,6 +17,7 @@ from hueph.errors import InputError, StripNotFound
 from hueph.locate._hypotheses import possible_poses
 from hueph.locate._judge import Judge, Verdict
 from hueph.locate._quads import absorbance_codes, find_quads, surplus_absorbance
+from hueph.locate.card import locate_card_strip
 from hueph.locate.geometry import bounding_corners, fit_affine, fit_homography, quad_area
 from hueph.locate.types import StripLocation
 from hueph.photo import Photo
@@ -43,7 +44,7 @@ def locate_strip(photo: Photo, chart: Chart, *, corners: FloatArray | None = Non
     photo : Photo
         Upright picture at working resolution.
     chart : Chart
-        What was printed: positions, colours and paper.
+        What was printed: positions, colours and paper. A card of our own is found by its markers.
     corners : array, shape (4, 2), optional
         Where the user says the patches are: corner points (x, y) of the rectangle around all
         patches, working-picture pixels, from the top-left of the upright card clockwise. The pose
@@ -65,6 +66,8 @@ def locate_strip(photo: Photo, chart: Chart, *, corners: FloatArray | None = Non
     >>> locate_strip(load_photo("bench.jpg"), load_chart("universal.toml"))  # doctest: +SKIP
     StripLocation(...)
     """
+    if chart.markers and corners is None:
+        return locate_card_strip(photo, chart)
     judge = Judge(photo, chart)
     if corners is not None:
         return _by_hand(judge, chart, corners)
