@@ -29,6 +29,7 @@ def record_comparison(
     recipes: Sequence[PathLike] = (),
     figure: bytes = b"",
     asked: Sequence[ExpectRequest] = (),
+    options: dict[str, Any] | None = None,
 ) -> Record:
     """Record each photograph as a reading, and the comparison as a record that points to them.
 
@@ -49,6 +50,9 @@ def record_comparison(
         Picture of the comparison, JPEG or PNG.
     asked : sequence of ExpectRequest
         What was expected in which tube, when the photographs were compared with that too.
+    options : dict, optional
+        How it was compared, so that `verify` can do it again: "experiment" (bool), "coverage" (float, None
+        for what the file says), and without an experiment file "pairs", "labels", "hold", "expected".
 
     Returns
     -------
@@ -72,6 +76,8 @@ def record_comparison(
             photo = load_photo(one.file)
             readings.append(add_reading(archive, photo, one, chart, labels=labels, asked=asked))
     contents += [keep_recipe(archive, recipe) for recipe in recipes]
+    if options is not None:
+        payload = payload | {"options": options}
     return add_comparison(
         archive,
         _without_folders(payload, [one.file for one in photos]),

@@ -88,7 +88,8 @@ def build_demo(folder: PathLike, samples: PathLike = "samples") -> Demo:
         verdict = "sound" if result.is_sound else "DAMAGED"
         lines.append(
             f"verified: {verdict}; {result.records} records, {result.files} files, "
-            f"{result.recomputed} photographs read again; last link {result.head}"
+            f"{result.recomputed} photographs read again, {result.compared} comparisons made again; "
+            f"last link {result.head}"
         )
         for experiment, stem in ((EXPERIMENT, "report"), (ACID_EXPERIMENT, "report-acid")):
             if experiment in archive.values("experiment"):
@@ -159,6 +160,7 @@ def _compare(archive: Archive, folder: Path, lines: list[str]) -> None:
             recipes=[plan, recipe],
             figure=figure.read_bytes(),
             asked=asked,
+            options={"experiment": True, "coverage": None},
         )
     lines += [f"record {link.number}  {archive.record(link.number).summary}" for link in record.links]
     lines.append(f"record {record.number}  {record.summary}")

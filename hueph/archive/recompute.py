@@ -18,7 +18,7 @@ from hueph.errors import ArchiveError, HuephError
 if TYPE_CHECKING:
     from hueph.results import PhotoReadings
 
-__all__ = ["differences", "recompute"]
+__all__ = ["differences", "recompute", "shown"]
 
 # Printed digits are compared with one unit of their last place: other processors round differently.
 _TOLERANCES = {
@@ -148,8 +148,8 @@ def differences(recorded: dict[str, Any], now: dict[str, Any]) -> list[str]:
         return [*found, f"tubes: recorded {len(recorded['tubes'])}, recomputed {len(now['tubes'])}"]
     for one, other in zip(recorded["tubes"], now["tubes"], strict=True):
         found += [
-            f"tube {one.get('tube')}, {key}: recorded {_shown(one.get(key))}, "
-            f"recomputed {_shown(other.get(key))}"
+            f"tube {one.get('tube')}, {key}: recorded {shown(one.get(key))}, "
+            f"recomputed {shown(other.get(key))}"
             for key in _TUBE_KEYS
             if not _alike(one.get(key), other.get(key), _TOLERANCES.get(key, 0.0))
         ]
@@ -164,7 +164,7 @@ def differences(recorded: dict[str, Any], now: dict[str, Any]) -> list[str]:
 def _expected_differences(where: str, recorded: dict[str, Any], now: dict[str, Any]) -> list[str]:
     """Compare what a tube was compared with."""
     return [
-        f"{where}, expected {key}: recorded {_shown(recorded.get(key))}, recomputed {_shown(now.get(key))}"
+        f"{where}, expected {key}: recorded {shown(recorded.get(key))}, recomputed {shown(now.get(key))}"
         for key in _EXPECTED_KEYS
         if not _alike(recorded.get(key), now.get(key), _EXPECTED_TOLERANCE)
     ]
@@ -189,7 +189,7 @@ def _strip_differences(one: dict[str, Any], other: dict[str, Any]) -> list[str]:
         if not (
             _alike(a["corners"], b["corners"], _TOLERANCES["corners"]) and _alike(a["ph"], b["ph"], 1e-6)
         ):
-            found.append(f"strip, patch {number}: recorded {_shown(a)}, recomputed {_shown(b)}")
+            found.append(f"strip, patch {number}: recorded {shown(a)}, recomputed {shown(b)}")
     return found
 
 
@@ -225,7 +225,7 @@ def _spread(packed: dict[str, Any]) -> dict[int, float]:
     return {start + number: float(value) for number, value in enumerate(packed["density"])}
 
 
-def _shown(value: Any) -> str:
+def shown(value: Any) -> str:
     """Return a value in a few letters."""
     text = "none" if value is None else canonical_json(value)
     return text if len(text) <= 60 else f"{text[:57]}..."

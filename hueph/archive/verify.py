@@ -15,6 +15,7 @@ from sqlalchemy import exists as sql_exists
 
 from hueph.archive.chain import GENESIS, link_hash, text_sha256
 from hueph.archive.originals import stream_sha256
+from hueph.archive.recompare import recompare
 from hueph.archive.recompute import explained, recompute
 from hueph.archive.records import Record, columns_of, parse_record
 from hueph.archive.schema import chain, content, record, record_body, record_content, record_link
@@ -72,7 +73,7 @@ class Verification:
 
     Attributes
     ----------
-    records, files, recomputed, withheld : int
+    records, files, recomputed, compared, withheld : int
         Counts of what was checked; `withheld` records were left out of the export this came from.
     head : str
         Link of the last record as recomputed from the first on.
@@ -84,6 +85,7 @@ class Verification:
     records: int = 0
     files: int = 0
     recomputed: int = 0
+    compared: int = 0
     withheld: int = 0
     head: str = GENESIS
     damages: int = 0
@@ -102,6 +104,7 @@ class Verification:
             "records": self.records,
             "files": self.files,
             "recomputed": self.recomputed,
+            "compared": self.compared,
             "withheld": self.withheld,
             "head": self.head,
             "damages": self.damages,
@@ -202,8 +205,10 @@ def _all(
         anchored = anchored or state.head.startswith(anchor)
         if known is not None:
             yield from repeated.check(known)
-            if recompute_readings and known.kind == "reading":
-                yield from _read_again(archive, known, state)
+            if recompute_readings and (
+                known.kind == "reading" or (known.kind == "comparison" and known.payload.get("options"))
+            ):
+                yield from _make_again(archive, known, state)
     yield from _check_head(state, length, head)
     if not anchored:
         yield _damage("chain", f"the link {anchor} is not in it: a record up to it was changed or removed")
@@ -327,18 +332,19 @@ class _Repeated:
                 self._links.setdefault(number, []).append((link[0], link[1], link[2]))
 
 
-def _read_again(archive: Archive, known: Record, state: Verification) -> Iterator[Finding]:
-    """Recompute a reading; with another program, a difference is no damage."""
+def _make_again(archive: Archive, known: Record, state: Verification) -> Iterator[Finding]:
+    """Recompute a reading or a comparison; with another program, a difference is no damage."""
     where = f"record {known.number}"
     try:
-        different = recompute(archive, known)
+        different = (recompute if known.kind == "reading" else recompare)(archive, known)
     except HuephError as error:
         yield _note(where, f"could not be recomputed: {error}")
         return
     except (KeyError, IndexError, TypeError, ValueError) as error:
-        yield _damage(where, f"its readings are not complete ({type(error).__name__}: {error})")
+        yield _damage(where, f"what it found is not complete ({type(error).__name__}: {error})")
         return
-    state.recomputed += 1
+    state.recomputed += known.kind == "reading"
+    state.compared += known.kind == "comparison"
     other = explained(known)
     if not other:
         for sentence in different:

@@ -311,6 +311,8 @@ def verify(target: str, quick: bool, anchor: str, details: bool, as_json: bool) 
         plural = "" if result.damages == 1 else "s"
         verdict = "sound" if result.is_sound else f"DAMAGED: {result.damages} finding{plural}"
         again = "photographs not read again" if quick else f"{result.recomputed} photographs read again"
+        if result.compared:
+            again += f", {result.compared} comparison{'' if result.compared == 1 else 's'} made again"
         click.echo(
             f"{verdict}; {result.records} records, {result.files} files, {again}, {result.notes} notes\n"
             f"last link {result.head}"

@@ -126,6 +126,7 @@ def compare(
     from hueph.comparison_report import comparison_json, comparison_text, experiment_text
 
     result: Comparison | ExperimentResult
+    options: dict[str, Any]
     plans = [name for name in photos if name.casefold().endswith(".toml")]
     if plans and len(photos) > 1:
         raise click.UsageError(
@@ -133,7 +134,9 @@ def compare(
         )
     if plans:
         _refuse_with_experiment(ctx)
-        result = _experiment(photos[0], coverage if _was_given(ctx, "coverage") else None)
+        wanted = coverage if _was_given(ctx, "coverage") else None
+        result = _experiment(photos[0], wanted)
+        options = {"experiment": True, "coverage": wanted}
         text = experiment_text(result, details=details)
     else:
         if pairs and labels:
@@ -142,9 +145,11 @@ def compare(
             )
         result = _photos(photos, chart, pairs, labels, coverage, hold, expected)
         text = comparison_text(result)
+        options = {"experiment": False, "pairs": pairs, "labels": labels, "coverage": coverage}
+        options |= {"hold": hold, "expected": expected}
     _write(result, csv_file, figure)
     if target is not None:
-        _record(target, result, photos, chart, figure, about)
+        _record(target, result, photos, chart, figure, about, options)
     if as_json:
         click.echo(comparison_json(result))
     else:
@@ -221,8 +226,9 @@ def _record(
     chart: str | None,
     figure: str | None,
     about: dict[str, str | None],
+    options: dict[str, Any],
 ) -> None:
-    """Record photographs and comparison."""
+    """Record photographs and comparison, and how they were compared."""
     from hueph._optional import require
 
     require("sqlalchemy", purpose="keeping an archive", extra="archive")
@@ -251,6 +257,7 @@ def _record(
             labels=archive_labels(**about),
             recipes=recipes,
             figure=picture,
+            options=options,
         )
     click.echo(f"record {record.number}  {record.summary}", err=True)
 

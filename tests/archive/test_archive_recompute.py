@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from test_archive_tamper import rewrite
 
+from hueph.archive.comparing import record_comparison
 from hueph.archive.keeping import add_reading, pack_posterior
+from hueph.archive.recompare import recompare
 from hueph.archive.recompute import differences
+from hueph.archive.records import Link, Record
 from hueph.archive.showing import record_text
 from hueph.archive.store import Archive, open_archive
 from hueph.archive.verify import verify_archive
 from hueph.chart import Chart
+from hueph.comparing.photos import compare_photos
+from hueph.errors import ArchiveError
 from hueph.expecting import attach_expected, expect_tubes, parse_expect
 from hueph.photo import load_photo
 from hueph.reading import read_photo
@@ -153,6 +159,71 @@ def test_recipe_line_of_an_import_reads_no_file_of_this_machine(expected: Archiv
     result = verify_archive(expected)
     expected.close()
     assert "is the name of a file here" in result.findings[-1].text
+
+
+@pytest.fixture
+def compared(tmp_path: Path, chart: Chart) -> Archive:
+    """An archive with a comparison of two tubes of one picture, by pH (records 1, 2) and by colour (3)."""
+    archive = open_archive(tmp_path / "compared", create=True)
+    pairs = [(4, 3)]
+    for known in (chart, None):
+        result = compare_photos([SAMPLES / "five-tubes.jpg"], known, pairs=pairs)
+        record_comparison(
+            archive,
+            result.photos,
+            {} if known is None else {known.sha256: known},
+            result.to_dict(),
+            options={
+                "experiment": False, "pairs": pairs, "labels": [], "coverage": 0.95, "hold": 0.5, "expected": None,
+            },
+        )  # fmt: skip
+    return archive
+
+
+def test_comparisons_are_made_again(compared: Archive) -> None:
+    result = verify_archive(compared)
+    compared.close()
+    assert result.findings == []
+    assert (result.records, result.recomputed, result.compared) == (3, 1, 2)
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "found"),
+    [
+        ("verdict", "held", 'pairs 1, verdict: recorded "held", recomputed "'),
+        ("range", [0.1, 0.2], "pairs 1, range 1: recorded 0.1, recomputed "),
+        ("reason", "The buffer held.", 'pairs 1, reason: recorded "The buffer held.", recomputed "'),
+        ("extra", 1, "pairs 1, extra: recorded 1, recomputed none"),
+    ],
+)
+def test_forged_comparison_is_found_though_every_hash_fits(
+    compared: Archive, key: str, value: Any, found: str
+) -> None:
+    def forge(number: int, data: dict[str, Any]) -> None:
+        if number == 2:
+            data["payload"]["pairs"][0][key] = value
+
+    rewrite(compared, forge)
+    result = verify_archive(compared)
+    compared.close()
+    damages = [finding for finding in result.findings if finding.is_damage]
+    assert {finding.where for finding in damages} == {"record 2"}
+    assert found in " ".join(finding.text for finding in damages)
+
+
+def test_comparison_whose_reading_was_withheld_is_a_note(compared: Archive, tmp_path: Path) -> None:
+    """An export of the comparison's experiment alone takes its readings along; a forged bag may not."""
+    record = replace(compared.record(2), links=(Link(1, "uses"),))
+    compared.close()
+
+    class Withholding:
+        """Stands in for an archive whose first record was left out."""
+
+        def record(self, number: int) -> Record:
+            return replace(record, number=number, contents=())
+
+    with pytest.raises(ArchiveError, match="record 1, which it uses, was left out of the export"):
+        recompare(Withholding(), record)  # type: ignore[arg-type]
 
 
 def test_rounding_of_another_processor_is_no_difference(make_readings: Any) -> None:

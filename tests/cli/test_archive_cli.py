@@ -252,6 +252,7 @@ def test_demo_builds_verifies_and_exports(tmp_path: Path, capsys: Captured) -> N
     assert main(["archive", "demo", str(tmp_path / "out"), "--samples", str(samples)]) == 0
     out = capsys.readouterr().out
     assert "verified: sound; 8 records, " in out
+    assert ", 5 photographs read again, 1 comparisons made again; last link " in out
     assert {path.name for path in (tmp_path / "out").iterdir()} == {
         "archive",
         "bag",
@@ -291,7 +292,11 @@ def test_compare_records_photographs_and_comparison(tmp_path: Path, capsys: Capt
     photo, folder = ROOT / "samples" / "five-tubes.jpg", str(tmp_path / "a")
     words = ["compare", str(photo), "--chart", "sample-universal-strip", "--pair", "3:2"]
     assert main([*words, "--archive", folder, "--experiment", "e", "--who", "Ada"]) == 0
+    capsys.readouterr()
     assert main(["archive", "verify", "--archive", folder]) == 0
+    said = capsys.readouterr().out
+    assert "sound; 2 records, " in said
+    assert ", 1 photographs read again, 1 comparison made again, 0 notes" in said
     with open_archive(folder) as archive:
         reading, comparison = archive.records()
         assert (reading.kind, comparison.kind) == ("reading", "comparison")
