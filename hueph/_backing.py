@@ -10,6 +10,7 @@ from hueph._medians import medians
 from hueph._pixels import BLACK_FLOOR, to_light
 from hueph._types import AnyArray, FloatArray, UInt8Array
 from hueph.chart import Chart
+from hueph.locate.card import printed_parts
 from hueph.locate.types import StripLocation, TubeLocation
 from hueph.photo import Photo
 
@@ -93,11 +94,10 @@ def _free_cells(
     for tube in tubes:
         _forbid(forbidden, _vessel_outline(tube.liquid), cell)
     if strip is not None and chart is not None:
-        card_w, card_h = chart.card_size
-        outline = np.array([(0, 0), (card_w, 0), (card_w, card_h), (0, card_h)], np.float64)
-        placed = np.asarray(cv2.perspectiveTransform(outline[None], strip.homography)[0], dtype=np.float64)
-        centre = placed.mean(axis=0)
-        _forbid(forbidden, centre + (placed - centre) * 1.12, cell)
+        for part, grown in printed_parts(chart):
+            placed = np.asarray(cv2.perspectiveTransform(part[None], strip.homography)[0], dtype=np.float64)
+            centre = placed.mean(axis=0)
+            _forbid(forbidden, centre + (placed - centre) * grown, cell)
     points = np.concatenate([tube.liquid for tube in tubes])
     top = max(0, int(points[:, 1].min() - 2.0 * bore)) // cell
     bottom = min(height, int(points[:, 1].max() - 0.1 * bore)) // cell

@@ -17,6 +17,7 @@ from hueph.estimating.features import TubeEvidence, all_finite, neighbour_tint
 from hueph.estimating.posterior import PooledEvidence, Posterior, pool_tubes, spread, state
 from hueph.estimating.widening import find_situation, load_widening
 from hueph.judging import distance_from_chart, quality_flags, refusal_flags
+from hueph.locate.card import off_the_print
 from hueph.locate.strip import locate_strip
 from hueph.locate.tubes import locate_tubes
 from hueph.locate.types import StripLocation, TubeLocation
@@ -102,6 +103,8 @@ def read_photo(
         if no_strip:
             raise StripNotFound(no_strip, reason=reason) from None
         raise
+    if strip_location is not None:
+        locations = off_the_print(picture, chart, strip_location, locations)
     measured = measure_tubes(picture, strip_location, chart, locations)
     if strip_location is None:
         readings = tuple(

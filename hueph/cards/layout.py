@@ -7,6 +7,7 @@ sides of the tubes. A fiducial marker in each corner tells where the card is, wh
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -41,6 +42,8 @@ _HUES_DEG = (25.0, 60.0, 90.0, 130.0, 170.0, 235.0, 304.0, 335.0)
 PAPER_LAB = (94.0, 0.0, 0.0)  # ordinary white paper (common practice, no source)
 # Printed without a profile, colours come out this far from what was sent (common practice, no source), CIEDE2000.
 PRINT_STD = 5.0
+
+_CARD_NAME = re.compile(rf" card (?:{'|'.join(PAPERS)})$")
 
 _CAUTIONS = (
     "Eye protection on; acid into water, never water into acid; keep indicator alcohol from flames.",
@@ -90,6 +93,7 @@ def plan_card(chart: Chart, *, paper: str = "A4") -> CardPlan:
     if count > 2 * _MOST_IN_ROW:
         raise InputError(f"a card holds at most {2 * _MOST_IN_ROW} patches, {chart.name} has {count}")
     width, height = PAPERS[paper]
+    chart = replace(chart, name=_CARD_NAME.sub("", chart.name))
     page = Page(width, height, f"{chart.name}: reference card")
     markers = _draw_markers(page)
     _draw_title(page, chart)
@@ -101,7 +105,9 @@ def plan_card(chart: Chart, *, paper: str = "A4") -> CardPlan:
         name=f"{chart.name} card {paper}",
         indicator=chart.indicator,
         batch=chart.batch,
-        provenance=f"layout of a printed card, colours as sent to the printer, not measured; from {chart.name}"
+        provenance=chart.provenance
+        if chart.markers
+        else f"layout of a printed card, colours as sent to the printer, not measured; from {chart.name}"
         + (f" ({chart.provenance})" if chart.provenance else ""),
         note="calibrate a scan or photographs of the printed card to learn what the printer made of it",
         patches=patches,
@@ -187,7 +193,8 @@ def _draw_patches(page: Page, chart: Chart) -> tuple[tuple[Patch, ...], float]:
         ink: Colour = (255, 255, 255) if lab[0] < 58 else BLACK
         # At the foot of the patch, clear of its middle, which is what is measured.
         page.shapes.append(Label(x + width / 2, y + height - 1.4, f"{patch.ph:g}", 4.2, "middle", True, ink))
-        std = float(np.hypot(patch.delta_e_std, PRINT_STD))
+        # A card drawn from a card's own file has the printer's part in it already.
+        std = patch.delta_e_std if chart.markers else float(np.hypot(patch.delta_e_std, PRINT_STD))
         patches.append(
             replace(patch, lab=_triple(lab), delta_e_std=std, corners=_corners(x, y, width, height))
         )

@@ -11,12 +11,12 @@ from hueph.chart import Chart
 from hueph.colour.difference import delta_e_cie2000
 from hueph.colour.lab import lab_to_xyz, xyz_to_lab
 from hueph.colour.srgb import linear_rgb_to_xyz
-from hueph.errors import InputError, StripNotFound
+from hueph.errors import InputError, StripNotFound, TubesNotFound
 from hueph.locate.geometry import apply_homography, fit_homography, quad_area
-from hueph.locate.types import StripLocation
+from hueph.locate.types import StripLocation, TubeLocation
 from hueph.photo import Photo
 
-__all__ = ["locate_card", "locate_card_strip"]
+__all__ = ["locate_card", "locate_card_strip", "off_the_print", "printed_parts"]
 
 # Longer side of the pictures searched: small first for speed and calm, then large for small markers.
 _SIDES = (1000, 2000, 600)
@@ -146,6 +146,96 @@ def locate_card_strip(photo: Photo, chart: Chart) -> StripLocation:
             reason="not-seen",
         )
     return StripLocation(patches, homography, tuple(bool(item) for item in seen), margin=1.0)
+
+
+def printed_parts(chart: Chart) -> list[tuple[FloatArray, float]]:
+    """Return the parts of a card that are no backing for tubes.
+
+    A plain card is none at all. A card of our own is white in the middle, between greys on the left, saturated
+    colours on the right, patches above and the ruler below, and tubes are meant to stand before that.
+
+    Parameters
+    ----------
+    chart : Chart
+
+    Returns
+    -------
+    list of (array of shape (4, 2), float)
+        Corner points in card units, and by how much a part is to be enlarged about its centre.
+    """
+    wide, high = chart.card_size
+    if not chart.markers or not chart.references:
+        return [(_rectangle(0.0, 0.0, wide, high), 1.12)]
+    x0, y0, x1, y1 = _white_area(chart)
+    return [
+        (_rectangle(0.0, 0.0, wide, y0), 1.0),
+        (_rectangle(0.0, y1, wide, high), 1.0),
+        (_rectangle(0.0, 0.0, x0, high), 1.0),
+        (_rectangle(x1, 0.0, wide, high), 1.0),
+    ]
+
+
+def off_the_print(
+    photo: Photo, chart: Chart, strip: StripLocation, tubes: tuple[TubeLocation, ...]
+) -> tuple[TubeLocation, ...]:
+    """Leave out what was taken for a tube but is a grey, a colour or a marker of the card.
+
+    Parameters
+    ----------
+    photo : Photo
+    chart : Chart
+    strip : StripLocation
+    tubes : tuple of TubeLocation
+
+    Returns
+    -------
+    tuple of TubeLocation
+        Those drawn by hand always stay.
+
+    Raises
+    ------
+    TubesNotFound
+        None is left.
+    """
+    if not chart.markers or not tubes:
+        return tubes
+    back = np.linalg.inv(strip.homography)
+    parts = [np.array(item.corners) for item in chart.references]
+    parts += [np.array(item.corners) for item in chart.markers]
+    middles = apply_homography(back, np.stack([tube.core.mean(axis=0) for tube in tubes]))
+    left = tuple(
+        tube
+        for tube, (x, y) in zip(tubes, middles, strict=True)
+        if tube.by_hand
+        or not any(
+            part[:, 0].min() <= x <= part[:, 0].max() and part[:, 1].min() <= y <= part[:, 1].max()
+            for part in parts
+        )
+    )
+    if not left:
+        raise TubesNotFound(
+            f"no tube found in {photo.file}, only the greys and colours of the card; retake with the tubes before its "
+            "white area, or outline one with --tube x,y,width,height"
+        )
+    return left
+
+
+def _white_area(chart: Chart) -> tuple[float, float, float, float]:
+    """Left, top, right, bottom of the white middle of a card of our own, card units."""
+    wide = chart.card_size[0]
+    side = float(np.ptp(np.array(chart.markers[0].corners)[:, 0]))
+    references = np.array([item.corners for item in chart.references])
+    on_left = references[:, :, 0].mean(axis=1) < wide / 2
+    left = references[on_left][..., 0].max() if on_left.any() else 0.0
+    right = references[~on_left][..., 0].min() if (~on_left).any() else wide
+    lower = [np.array(marker.corners)[:, 1].min() for marker in chart.markers]
+    # Below the patches stands a line of print, above the lower markers the corner ticks.
+    top, bottom = chart.corners[..., 1].max() + 0.5 * side, max(lower) - 0.55 * side
+    return float(left + 0.15 * side), float(top), float(right - 0.15 * side), float(bottom)
+
+
+def _rectangle(x0: float, y0: float, x1: float, y1: float) -> FloatArray:
+    return np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)], dtype=np.float64)
 
 
 def _patch_colours(photo: Photo, patches: FloatArray) -> tuple[AnyArray, FloatArray]:

@@ -24,7 +24,16 @@ import numpy as np
 from hueph._types import FloatArray
 from hueph.synthetic.spectra import WAVELENGTHS_NM, band
 
-__all__ = ["DYES", "MIXTURES", "Dye", "Indicator", "draw_indicator", "named_indicator"]
+__all__ = [
+    "DYES",
+    "MIXTURES",
+    "Dye",
+    "Indicator",
+    "draw_indicator",
+    "make_indicator",
+    "named_indicator",
+    "state_spectrum",
+]
 
 REFERENCE_BORE_MM = 13.4
 """Bore at which `Indicator.reference_absorbance` is stated; a common 16 mm tube."""
@@ -301,6 +310,31 @@ def named_indicator(name: str, *, strength: float = 1.0) -> Indicator:
         Unknown name.
     """
     return _assemble(name, MIXTURES[name], SPANS[name], strength, None)
+
+
+def make_indicator(
+    name: str,
+    amounts: Mapping[str, float],
+    span: tuple[float, float],
+    *,
+    strength: float = 1.0,
+    rng: np.random.Generator | None = None,
+) -> Indicator:
+    """Return a mixture of your own dyes of `DYES`.
+
+    Parameters
+    ----------
+    name : str
+    amounts : mapping
+        Relative moles of each dye.
+    span : tuple of float
+        pH range it is used for.
+    strength : float
+        As `Indicator.strength`.
+    rng : Generator, optional
+        Moves amounts, pK and bands as dye lots, salt and temperature do; default: as tabulated.
+    """
+    return _assemble(name, amounts, span, strength, rng)
 
 
 def draw_indicator(rng: np.random.Generator, name: str | None = None) -> Indicator:

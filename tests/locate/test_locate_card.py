@@ -11,9 +11,10 @@ import pytest
 from hueph import Chart, load_chart
 from hueph.cards import plan_card
 from hueph.cards.write import FORMATS
-from hueph.errors import InputError, StripNotFound
-from hueph.locate.card import locate_card
+from hueph.errors import InputError, StripNotFound, TubesNotFound
+from hueph.locate.card import locate_card, off_the_print, printed_parts
 from hueph.locate.strip import locate_strip
+from hueph.locate.types import TubeLocation
 from hueph.photo import photo_from_array
 from hueph.shipped import find_chart
 
@@ -126,3 +127,34 @@ def test_a_chart_without_markers_is_no_card() -> None:
     picture = photo_from_array(np.zeros((40, 40, 3), np.uint8))
     with pytest.raises(InputError, match="has no markers"):
         locate_card(picture, load_chart(find_chart("sample-universal-row")))
+
+
+def test_tubes_stand_before_the_white_area_and_greys_are_no_tubes(card: tuple[Chart, Any]) -> None:
+    chart, flat = card
+    picture, truth = photograph(flat, UPRIGHT)
+    photo = photo_from_array(picture)
+    strip = locate_strip(photo, chart)
+
+    def tube(middle: Any, by_hand: bool = False) -> TubeLocation:
+        quad = places(truth, np.array(middle) + [[-5, -8], [5, -8], [5, 8], [-5, 8]])
+        return TubeLocation(quad, quad, by_hand=by_hand)
+
+    grey = np.mean(chart.references[2].corners, axis=0)
+    stands, mistaken, drawn = tube((150, 110)), tube(grey), tube(grey, by_hand=True)
+    assert off_the_print(photo, chart, strip, (mistaken, stands, drawn)) == (stands, drawn)
+    with pytest.raises(TubesNotFound, match="only the greys and colours of the card"):
+        off_the_print(photo, chart, strip, (mistaken,))
+
+
+def test_the_white_area_is_free_of_print(card: tuple[Chart, Any]) -> None:
+    chart, flat = card
+    printed = np.zeros(flat.shape[:2], np.uint8)
+    for part, grown in printed_parts(chart):
+        assert grown == 1.0
+        cv2.fillConvexPoly(printed, np.rint(part * SCALE).astype(np.int32), 1)
+    assert (flat[printed == 0] > 250).all()
+    assert (printed == 0).mean() > 0.35
+    plain = load_chart(find_chart("sample-universal-row"))
+    ((whole, grown),) = printed_parts(plain)
+    assert grown > 1
+    assert np.ptp(whole, axis=0).tolist() == list(plain.card_size)
