@@ -88,7 +88,7 @@ def build_demo(folder: PathLike, samples: PathLike = "samples") -> Demo:
         verdict = "sound" if result.is_sound else "DAMAGED"
         lines.append(
             f"verified: {verdict}; {result.records} records, {result.files} files, "
-            f"{result.recomputed} photographs read again, {result.compared} comparisons made again; "
+            f"{result.recomputed} photographs read again, comparisons made again: {result.compared}; "
             f"last link {result.head}"
         )
         for experiment, stem in ((EXPERIMENT, "report"), (ACID_EXPERIMENT, "report-acid")):

@@ -205,7 +205,7 @@ def _comparisons(view: ReportView, width: float) -> list[Flowable]:
             rows.append([label, *seen, verdict])
             below = [_text(pair.reason)] + ([_text("; ".join(pair.details), "small")] if pair.details else [])
             rows.append([below, *[""] * 6])
-        table = _grid(head, rows, [3.5, 4, 3, 4, 3.6, 2.6, 2.8], width, is_ruled=False)
+        table = _grid(head, rows, [4, 3.8, 3, 3.8, 3.6, 2.6, 2.8], width, is_ruled=False)
         for row in range(1, len(rows), 2):
             table.setStyle(
                 TableStyle(

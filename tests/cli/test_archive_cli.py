@@ -252,7 +252,7 @@ def test_demo_builds_verifies_and_exports(tmp_path: Path, capsys: Captured) -> N
     assert main(["archive", "demo", str(tmp_path / "out"), "--samples", str(samples)]) == 0
     out = capsys.readouterr().out
     assert "verified: sound; 8 records, " in out
-    assert ", 5 photographs read again, 1 comparisons made again; last link " in out
+    assert ", 5 photographs read again, comparisons made again: 1; last link " in out
     assert {path.name for path in (tmp_path / "out").iterdir()} == {
         "archive",
         "bag",
