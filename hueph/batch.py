@@ -142,6 +142,7 @@ def read_photos(
     expected: Sequence[ExpectedTube] = (),
     budget: bool = False,
     jobs: int = 1,
+    scheduler: str | None = None,
 ) -> Iterator[PhotoReadings]:
     """Read photographs one after the other, in order, whatever is wrong with some of them.
 
@@ -169,6 +170,9 @@ def read_photos(
     jobs : int
         Worker processes; 1 works in this process. With more, a script must keep its top level behind
         ``if __name__ == "__main__":``, as the worker processes import it.
+    scheduler : str, optional
+        Address of a Dask scheduler, ``tcp://host:port``, whose workers read in the place of `jobs`. They
+        need the same version of hueph, and the photographs (and `overlay_dir`) under the same path.
 
     Yields
     ------
@@ -178,12 +182,20 @@ def read_photos(
     Raises
     ------
     InputError
-        `jobs` below 1, or `overlay_dir` cannot be made.
+        `jobs` below 1, `overlay_dir` cannot be made, the cluster cannot be used, or `scheduler` together
+        with `keep`: an archive is kept by the machine it lies on.
     ChartError
         The chart cannot be used.
+    MissingDependency
+        A `scheduler` is given, but the package distributed is not installed.
     """
     if jobs < 1:
         raise InputError(f"jobs must be 1 or more, got {jobs}")
+    if scheduler is not None and keep is not None:
+        raise InputError(
+            "recording in an archive happens where the photographs are read, with a scheduler that is on other "
+            "machines: read without the scheduler, or leave the archive out (--archive, HUEPH_ARCHIVE)"
+        )
     names = [os.fspath(path) for path in paths]
     known_chart = _as_chart(chart)
     overlays: Sequence[str | None] = [None] * len(names)
@@ -204,9 +216,27 @@ def read_photos(
         )
         for name, overlay in zip(names, overlays, strict=True)
     ]
+    if scheduler is not None:
+        return _read_on_cluster(tasks, scheduler)
     from hueph._workers import map_ordered
 
     return map_ordered(_read_one, tasks, jobs=min(jobs, max(len(tasks), 1)), crashed=_crashed)
+
+
+def _read_on_cluster(tasks: Sequence[_Task], scheduler: str) -> Iterator[PhotoReadings]:
+    """Read on the workers of a scheduler, which may run in other folders; results bear the names given."""
+    from hueph._cluster import map_on_cluster
+
+    absolute = [
+        replace(
+            task,
+            path=os.path.abspath(task.path),
+            overlay=None if task.overlay is None else os.path.abspath(task.overlay),
+        )
+        for task in tasks
+    ]
+    results = map_on_cluster(_read_one, absolute, scheduler=scheduler, crashed=_crashed)
+    return (replace(result, file=task.path) for task, result in zip(tasks, results, strict=True))
 
 
 def _as_chart(chart: Chart | PathLike) -> Chart:

@@ -19,6 +19,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "errors",
         "_types",
         "_checks",
+        "_cluster",
         "_medians",
         "_optional",
         "_threads",

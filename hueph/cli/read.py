@@ -64,6 +64,11 @@ def _expect_words(ctx: click.Context, param: click.Parameter, value: tuple[str, 
 @click.option("--overlay", metavar="DIR", help="Also write annotated pictures into DIR.")
 @coverage_option
 @click.option("--jobs", type=click.IntRange(min=1), default=1, show_default=True, help="Worker processes.")
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Read on the workers of this Dask scheduler (tcp://host:port) instead of worker processes.",
+)
 @strict_option
 @click.option(
     "--tube",
@@ -99,6 +104,7 @@ def read(
     overlay: str | None,
     coverage: float,
     jobs: int,
+    scheduler: str | None,
     strict: bool,
     tubes: tuple[tuple[float, float, float, float], ...],
     strip: tuple[float, ...] | None,
@@ -117,6 +123,8 @@ def read(
     """
     from hueph.batch import find_photos, read_photos
 
+    if scheduler is not None and jobs > 1:
+        raise click.UsageError("--jobs and --scheduler exclude each other: the cluster's workers read.")
     names = find_photos(photos)
     with _open_table(csv_file) as table:
         try:
@@ -131,6 +139,7 @@ def read(
                 expected=_expected(requests, names),
                 budget=budget,
                 jobs=jobs,
+                scheduler=scheduler,
             )
         except HuephError as error:
             return _nothing_read(names, error, as_json)
