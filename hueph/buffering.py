@@ -114,7 +114,10 @@ def judge_change(
         verdict = "held"
     else:
         verdict = "undecided"
-    reason = _reason(change, verdict, (low, high), hold_ph, expected, agrees)
+    open_end = (
+        verdict == "shifted" and _perhaps_spent(change, expected, rising=up >= down) > 1.0 - change.coverage
+    )
+    reason = _reason(change, verdict, (low, high), hold_ph, expected, agrees, open_end=open_end)
     return Judgement(verdict, reason, "", hold_ph, agrees, expected)
 
 
@@ -124,6 +127,14 @@ def _spent(change: TubeChange, expected: ExpectedChange | None, *, rising: bool)
     if limit is None:
         return change.surely(change.lowest > SPENT_PH if rising else change.highest < -SPENT_PH)
     return change.surely(change.after_lowest > limit if rising else change.after_highest < limit)
+
+
+def _perhaps_spent(change: TubeChange, expected: ExpectedChange | None, *, rising: bool) -> float:
+    """Probability that the buffer may be used up: what lies beyond the card may lie anywhere there."""
+    limit = None if expected is None else expected.spent_above if rising else expected.spent_below
+    if limit is None:
+        return change.surely(change.highest > SPENT_PH if rising else change.lowest < -SPENT_PH)
+    return change.surely(change.after_highest > limit if rising else change.after_lowest < limit)
 
 
 def _agrees(change: TubeChange, expected: ExpectedChange | None) -> bool | None:
@@ -163,8 +174,10 @@ def _reason(
     hold_ph: float,
     expected: ExpectedChange | None,
     agrees: bool | None,
+    *,
+    open_end: bool,
 ) -> str:
-    """Put a verdict into one sentence."""
+    """Put a verdict into one sentence; `open_end` for a shift that may be more than that."""
     words = {
         "held": "The buffer held",
         "shifted": "The pH shifted",
@@ -182,6 +195,8 @@ def _reason(
     elif verdict == "undecided":
         first += f", {_why_undecided(change, limit)}"
     parts = [first]
+    if open_end:
+        parts.append("whether the buffer is used up stays open")
     if change.could_hide is not None and verdict != "exhausted" and not change.visible:
         parts.append(
             f"no change is visible, but one of up to {format_ph(change.could_hide)} could hide "

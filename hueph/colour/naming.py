@@ -13,7 +13,7 @@ _HUES = (
     (20.0, "pink"),
     (50.0, "red"),
     (80.0, "orange"),
-    (108.0, "yellow"),
+    (104.0, "yellow"),
     (125.0, "yellow-green"),
     (165.0, "green"),
     (215.0, "blue-green"),

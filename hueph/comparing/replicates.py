@@ -30,7 +30,7 @@ _STEP_PH = 0.01
 # Density per pH unit below which no posterior is believed, so that no reading outvotes all others.
 # With it the ranges of two simulated indicators together hold as often as stated (DEVELOPERS.md,
 # "Indicators on portions"); products of posteriors without it are too sure.
-_FLOOR = 0.03
+_FLOOR = 0.02
 _NEGLIGIBLE = 1e-6
 
 
@@ -166,7 +166,7 @@ def _without_outliers(group: list[Observation]) -> tuple[list[Observation], tupl
     if len(outliers) > len(group) - 2:
         return group, ()
     texts = tuple(
-        f"{one.name} of {one.file} ({_said(one)}) was left out: it disagrees with all the others"
+        f"tube {one.reading.tube} of {one.file} ({_said(one)}) was left out: it disagrees with all the others"
         for one in outliers
     )
     return [one for one in group if one not in outliers], texts

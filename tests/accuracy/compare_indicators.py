@@ -17,19 +17,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import tables
+from draw_pairs import lab_of, posterior_of, shoot
 from run_photos import DEVELOPERS
 from scoring import exact_limits
-from train_scorer import scene_evidence
 
 from hueph.comparing.change import Observation
 from hueph.comparing.replicates import Combined, combine
-from hueph.estimating.posterior import estimate_posterior, state
+from hueph.estimating.posterior import state
 from hueph.interval import Interval
 from hueph.results import Reading
-from hueph.synthetic import draw_world, simulate_measurements
+from hueph.synthetic import draw_world
 from hueph.synthetic.card import card_from_artwork, draw_artwork
 from hueph.synthetic.dyes import draw_indicator
-from hueph.white_balance import linear_srgb_to_lab
 
 NARROW = {"bromocresol purple": (5.2, 7.2, 0.4), "bromothymol blue": (6.0, 8.0, 0.4)}
 UNIVERSAL = {"four-dye classical": (4.0, 10.0, 0.5)}
@@ -53,10 +52,9 @@ def seen(name: str, span: tuple[float, float, float], ph: float, rng: np.random.
     card = card_from_artwork(rng, values, draw_artwork(rng, indicator, values))
     scene = draw_world(rng, kind=str(rng.choice(KINDS)), indicator=indicator, card=card, tube_count=1)
     scene = replace(scene, tubes=(replace(scene.tubes[0], ph=ph),))
-    ((evidence, _),) = scene_evidence(scene, simulate_measurements(scene, rng), rng)
-    posterior = estimate_posterior(evidence)
+    (tube,) = shoot(scene, rng)
+    posterior = posterior_of(tube)
     said = state(posterior)
-    lab = linear_srgb_to_lab(np.maximum(evidence.correction.apply(evidence.tube), 0.0))
     reading = Reading(
         tube=1,
         liquid=(),
@@ -66,7 +64,7 @@ def seen(name: str, span: tuple[float, float, float], ph: float, rng: np.random.
         interval=said.interval,
         bound=said.bound,
         flags=(),
-        lab=(float(lab[0]), float(lab[1]), float(lab[2])),
+        lab=lab_of(tube),
         delta_e=0.0,
         grid=posterior.grid,
         posterior=posterior.density,

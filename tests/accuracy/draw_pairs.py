@@ -27,7 +27,7 @@ from hueph._types import FloatArray
 from hueph.comparing.joint import normal_score
 from hueph.comparing.likeness import chart_distance
 from hueph.estimating.features import TubeEvidence
-from hueph.estimating.posterior import pool_experts, spread
+from hueph.estimating.posterior import Posterior, pool_experts, spread
 from hueph.estimating.widening import find_situation, load_widening
 from hueph.judging import backing_is_coloured
 from hueph.synthetic import Scene, draw_world, simulate_measurements
@@ -129,20 +129,30 @@ def shoot(scene: Scene, rng: np.random.Generator) -> Shot:
 # ---------------------------------------------------------------- read
 
 
-def read(tube: Drawn) -> Seen:
+def posterior_of(tube: Drawn) -> Posterior:
     """Read one tube as `hueph read` does."""
     pooled = pool_experts(tube.evidence)
     situation = find_situation(pooled, tube.flags, tube.residual)
-    posterior = spread(pooled, widen=load_widening().temperature(situation))
+    return spread(pooled, widen=load_widening().temperature(situation))
+
+
+def lab_of(tube: Drawn) -> tuple[float, float, float]:
+    """Return the corrected colour of a tube."""
     light = np.maximum(tube.evidence.correction.apply(tube.evidence.tube), 0.0)
     lightness, a, b = linear_srgb_to_lab(light)
+    return float(lightness), float(a), float(b)
+
+
+def read(tube: Drawn) -> Seen:
+    """Keep of a reading what ties are worked out from."""
+    posterior = posterior_of(tube)
     # The density is piecewise linear in steps of ten points; keep the knots.
     grid, density = posterior.grid[::10], posterior.density[::10]
     return Seen(
         ph=tube.ph,
         grid=grid,
         density=density,
-        lab=(float(lightness), float(a), float(b)),
+        lab=lab_of(tube),
         score=normal_score(grid, density, tube.ph),
         inside=posterior.chart_low <= tube.ph <= posterior.chart_high,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -280,3 +281,61 @@ def test_the_sample_is_decided(sample: ExperimentResult) -> None:
     assert verdicts["thin-phosphate"][1] == "exhausted"
     assert "shifted" not in verdicts["phosphate"]
     assert "exhausted" not in verdicts["phosphate"] + verdicts["citrate"]
+
+
+# ---------------------------------------------------------------- replicates and portions
+
+PORTIONS = """
+title = "Which side of neutral?"
+[photos]
+blue = { file = "blue.jpg", chart = "sample-bromothymol-blue-row" }
+red = { file = "red.jpg", chart = "sample-phenol-red-row" }
+blue-later = { file = "blue-later.jpg", chart = "sample-bromothymol-blue-row" }
+red-later = { file = "red-later.jpg", chart = "sample-phenol-red-row" }
+[samples.line]
+start = ["blue:1", "red:1"]
+additions = [{ add = "2 drops of 0.1 M NaOH", seen = ["blue-later:1", "red-later:1"] }]
+[samples.rinse]
+start = ["blue:2", "blue:3", "blue:4"]
+"""
+
+
+def test_portions_with_two_indicators_are_combined_and_conflicts_are_said(tmp_path: Path) -> None:
+    read = {
+        "blue": (7.2, 6.8, 6.8, 7.5),
+        "red": (7.3,),
+        "blue-later": (7.4,),
+        "red-later": (8.6,),
+    }
+
+    def reader(path: str, chart: Chart, coverage: float) -> PhotoReadings:
+        name = Path(path).stem
+        reach = (chart.patches[0].ph, chart.patches[-1].ph)
+        tubes = [
+            seen(ph, 0.1, picture=name, chart=chart.name, card=reach, tube=number)
+            for number, ph in enumerate(read[name], start=1)
+        ]
+        return replace(picture_of(*tubes), patches=())
+
+    result = run_experiment(write(tmp_path, PORTIONS), read=reader)
+    line, rinse = result.samples
+    alone = seen(7.2, 0.1, card=(6.0, 8.0)).reading.interval
+    both = line.start.observation.reading
+    assert both.ph == pytest.approx(7.25, abs=0.03)
+    assert both.interval is not None
+    assert alone is not None
+    assert both.interval.width < 0.9 * alone.width
+    # Blue says 7.4, red says 8.6: no value, and the reason why.
+    (stage,) = line.stages
+    assert stage.change.after.reading.ph is None
+    assert "exclude each other" in stage.notes[0]
+    assert stage.judgement.verdict == "undecided"
+    # Three replicates, one of which disagrees with both others.
+    assert rinse.start.observation.reading.ph == pytest.approx(6.8, abs=0.05)
+    assert "tube 4 of blue.jpg (pH 7.5" in rinse.start.outliers[0]
+    text = experiment_text(result)
+    assert "3 readings before the addition are combined" in text
+    assert "was left out: it disagrees with all the others" in text
+    known = json.loads(comparison_json(result))
+    assert known["samples"][1]["replicates"] == 3
+    assert len(known["samples"][1]["outliers"]) == 1

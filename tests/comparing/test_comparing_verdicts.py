@@ -98,6 +98,15 @@ def test_the_textbook_pair() -> None:
     assert unbuffered.reason.startswith("There was no buffer to hold")
 
 
+def test_a_shift_that_may_be_more_says_so() -> None:
+    open_end = judge_change(change(8.6, 11.0))
+    assert open_end.verdict == "shifted"
+    assert "whether the buffer is used up stays open" in open_end.reason
+    closed = judge_change(change(6.0, 7.2, 0.06))
+    assert closed.verdict == "shifted"
+    assert "stays open" not in closed.reason
+
+
 def test_one_sided_readings_are_taken_as_what_they_are() -> None:
     judged = judge_change(change(5.2, 11.0))
     assert judged.verdict == "exhausted"
