@@ -1,8 +1,8 @@
 """The layout of a printable reference card, and the chart file that describes the printed card.
 
-Landscape: the chart's patches across the top, greys down the left, saturated colours down the right,
-and between them white paper before which the tubes stand, so that light and colours are known on three
-sides of the tubes. A fiducial marker in each corner tells where the card is, whichever way it is held.
+Landscape: all print at the top, greys down the left, saturated colours down the right, and between them white
+paper to the lower edge, before which the tubes stand on the bench, so that light and colours are known on
+three sides of the tubes. A fiducial marker in each corner tells where the card is, whichever way it is held.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _MARKER = 18.0
 _EDGE = 10.0  # printers leave about 5 mm blank; the rest is white margin around the markers
 _QUIET = 5.0  # white around a marker: more than one cell (3 mm)
 
-_TOP, _PATCH_HEIGHT, _GAP = 20.0, 27.0, 2.5
+_TOP, _PATCH_HEIGHT, _GAP = 31.0, 26.0, 2.5
 _MOST_IN_ROW = 16
 _COLUMN = 16.0  # width of the columns of greys and of colours
 # Lightness of the greys: even steps, darker than most liquids' black and up to nearly paper.
@@ -49,7 +49,7 @@ _CAUTIONS = (
     "Eye protection on; acid into water, never water into acid; keep indicator alcohol from flames.",
     "Not for medical, drinking-water or safety decisions. Local rules and qualified staff come first.",
 )
-_PRINT_NOTE = "Print at 100 %, matt white paper, no page fitting. The line above must measure 100 mm."
+_PRINT_NOTE = "Print at 100 %, matt white paper, no page fitting: the line must measure 100 mm."
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,11 +96,10 @@ def plan_card(chart: Chart, *, paper: str = "A4") -> CardPlan:
     chart = replace(chart, name=_CARD_NAME.sub("", chart.name))
     page = Page(width, height, f"{chart.name}: reference card")
     markers = _draw_markers(page)
-    _draw_title(page, chart)
+    _draw_head(page, chart)
     patches, bottom = _draw_patches(page, chart)
     references = _draw_greys(page) + _draw_colours(page, chart)
     _draw_backing(page, bottom)
-    _draw_foot(page)
     card = Chart(
         name=f"{chart.name} card {paper}",
         indicator=chart.indicator,
@@ -160,14 +159,24 @@ def _white_runs(number: int) -> tuple[tuple[int, int, int], ...]:
     return tuple(runs)
 
 
-def _draw_title(page: Page, chart: Chart) -> None:
+def _draw_head(page: Page, chart: Chart) -> None:
+    """Name, fields to fill in, ruler line, how to print, cautions: all above the patches."""
     left = _EDGE + _MARKER + _QUIET
-    page.shapes.append(Label(left, 15.5, _clipped_text(chart.name, 46), 6.0, bold=True))
     right = page.width - left
-    subtitle = (
-        chart.indicator if chart.indicator and chart.indicator.lower() not in chart.name.lower() else ""
-    )
-    page.shapes.append(Label(right, 15.5, _clipped_text(f"{subtitle}  pH".strip(), 50), 4.5, "end"))
+    title = f"{_clipped_text(chart.name, 34)}, pH"
+    page.shapes.append(Label(left, 15.5, title, 6.0, bold=True))
+    for index, (word, before) in enumerate((("printed on", 15.0), ("batch", 9.0))):
+        start = right - 84.0 + 44.0 * index
+        page.shapes.append(Label(start, 15.5, word, 2.8))
+        page.shapes.append(Stroke(start + before, 16.1, start + 40.0, 16.1, 0.2))
+    y = 26.0
+    page.shapes.append(Stroke(left, y, left + 100.0, y, 0.3))
+    for tick in range(11):
+        tall = 3.0 if tick % 5 == 0 else 1.8
+        page.shapes.append(Stroke(left + 10.0 * tick, y - tall, left + 10.0 * tick, y, 0.3))
+    page.shapes.append(Label(left + 101.5, y, "100 mm", 2.8))
+    for line, text in enumerate((_PRINT_NOTE, *_CAUTIONS)):
+        page.shapes.append(Label(right, 20.4 + 3.1 * line, text, 2.3, "end"))
 
 
 def _clipped_text(text: str, most: int) -> str:
@@ -237,38 +246,16 @@ def _most_saturated(hue_deg: float) -> FloatArray:
 
 
 def _draw_backing(page: Page, top: float) -> None:
-    """Ticks at the corners of the white area; no frame, a frame would end up behind a tube's rim."""
+    """Ticks at the upper corners of the white area; no frame, a frame would end up behind a tube's rim."""
     left = _EDGE + _MARKER + _QUIET
-    right, bottom = page.width - left, page.height - 33.0
+    right = page.width - left
     y = top + 4.0
     grey = (150, 150, 150)
     for x, toward in ((left, 4.0), (right, -4.0)):
-        for level, down in ((y, 4.0), (bottom, -4.0)):
-            page.shapes.append(Stroke(x, level, x + toward, level, 0.2, grey))
-            page.shapes.append(Stroke(x, level, x, level + down, 0.2, grey))
-    page.shapes.append(
-        Label(page.width / 2, y + 3.2, "stand the tubes upright before this white area, close to it", 2.8, "middle",
-              colour=grey)
-    )  # fmt: skip
-
-
-def _draw_foot(page: Page) -> None:
-    """Ruler line, fields to fill in, how to print, caution."""
-    left = _EDGE + _MARKER + _QUIET
-    y = page.height - 26.0
-    page.shapes.append(Stroke(left, y, left + 100.0, y, 0.3))
-    for tick in range(11):
-        tall = 3.0 if tick % 5 == 0 else 1.8
-        page.shapes.append(Stroke(left + 10.0 * tick, y - tall, left + 10.0 * tick, y, 0.3))
-    page.shapes.append(Label(left + 101.5, y, "100 mm", 2.8))
-    page.shapes.append(Label(left, y + 4.6, _PRINT_NOTE, 2.6))
-    right = page.width - left
-    for index, (word, before) in enumerate((("printed on", 15.0), ("batch", 9.0))):
-        start = right - 84.0 + 44.0 * index
-        page.shapes.append(Label(start, y, word, 2.8))
-        page.shapes.append(Stroke(start + before, y + 0.6, start + 40.0, y + 0.6, 0.2))
-    for line, caution in enumerate(_CAUTIONS):
-        page.shapes.append(Label(left, y + 9.4 + 3.2 * line, caution, 2.4))
+        page.shapes.append(Stroke(x, y, x + toward, y, 0.2, grey))
+        page.shapes.append(Stroke(x, y, x, y + 4.0, 0.2, grey))
+    hint = "stand the card upright on the bench and the tubes close before this white area"
+    page.shapes.append(Label(page.width / 2, y + 3.2, hint, 2.8, "middle", colour=grey))
 
 
 def printable(lab: FloatArray) -> tuple[Colour, FloatArray]:

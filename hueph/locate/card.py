@@ -152,7 +152,7 @@ def printed_parts(chart: Chart) -> list[tuple[FloatArray, float]]:
     """Return the parts of a card that are no backing for tubes.
 
     A plain card is none at all. A card of our own is white in the middle, between greys on the left, saturated
-    colours on the right, patches above and the ruler below, and tubes are meant to stand before that.
+    colours on the right and all other print above, and tubes are meant to stand before that.
 
     Parameters
     ----------
@@ -166,10 +166,9 @@ def printed_parts(chart: Chart) -> list[tuple[FloatArray, float]]:
     wide, high = chart.card_size
     if not chart.markers or not chart.references:
         return [(_rectangle(0.0, 0.0, wide, high), 1.12)]
-    x0, y0, x1, y1 = _white_area(chart)
+    x0, y0, x1 = _white_area(chart)
     return [
         (_rectangle(0.0, 0.0, wide, y0), 1.0),
-        (_rectangle(0.0, y1, wide, high), 1.0),
         (_rectangle(0.0, 0.0, x0, high), 1.0),
         (_rectangle(x1, 0.0, wide, high), 1.0),
     ]
@@ -220,18 +219,17 @@ def off_the_print(
     return left
 
 
-def _white_area(chart: Chart) -> tuple[float, float, float, float]:
-    """Left, top, right, bottom of the white middle of a card of our own, card units."""
+def _white_area(chart: Chart) -> tuple[float, float, float]:
+    """Left, top and right of the white middle of a card of our own, which reaches to its lower edge, card units."""
     wide = chart.card_size[0]
     side = float(np.ptp(np.array(chart.markers[0].corners)[:, 0]))
     references = np.array([item.corners for item in chart.references])
     on_left = references[:, :, 0].mean(axis=1) < wide / 2
     left = references[on_left][..., 0].max() if on_left.any() else 0.0
     right = references[~on_left][..., 0].min() if (~on_left).any() else wide
-    lower = [np.array(marker.corners)[:, 1].min() for marker in chart.markers]
-    # Below the patches stands a line of print, above the lower markers the corner ticks.
-    top, bottom = chart.corners[..., 1].max() + 0.5 * side, max(lower) - 0.55 * side
-    return float(left + 0.15 * side), float(top), float(right - 0.15 * side), float(bottom)
+    # Below the patches stands a line of print.
+    top = float(chart.corners[..., 1].max()) + 0.5 * side
+    return float(left + 0.15 * side), top, float(right - 0.15 * side)
 
 
 def _rectangle(x0: float, y0: float, x1: float, y1: float) -> FloatArray:

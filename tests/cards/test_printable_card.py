@@ -145,10 +145,10 @@ def test_white_stays_white_where_tubes_stand(cards: dict[tuple[str, str], tuple[
     picture = np.asarray(Image.open(file).convert("RGB"))
     bottom = max(corner[1] for patch in card.patches for corner in patch.corners)
     area = picture[
-        int((bottom + 12) * PX_PER_MM) : int(172 * PX_PER_MM), int(45 * PX_PER_MM) : int(250 * PX_PER_MM)
+        int((bottom + 12) * PX_PER_MM) : int(209 * PX_PER_MM), int(45 * PX_PER_MM) : int(250 * PX_PER_MM)
     ]
     assert (area == 255).all()
-    assert area.shape[0] > 90 * PX_PER_MM
+    assert area.shape[0] > 120 * PX_PER_MM
 
 
 @pytest.mark.parametrize(("name", "paper"), [(CHARTS[0], "A4"), (CHARTS[1], "Letter")])
