@@ -150,6 +150,13 @@ def _agrees(change: TubeChange, expected: ExpectedChange | None) -> bool | None:
 
 def _by_colour(change: TubeChange, hold_ph: float, expected: ExpectedChange | None) -> Judgement:
     """Compare colours when there is no pH."""
+    if not change.same_white:
+        seen = change.after if "no-strip" in change.before.reading.flags else change.before
+        reason = (
+            f"Undecided: the chart {seen.chart_name} was found in {seen.file} only, so neither pH nor colour can be "
+            "compared; check that both photographs show it, or compare colours alone, without a chart."
+        )
+        return Judgement("undecided", reason, "", hold_ph, None, expected)
     verdict = colour_verdict(change.delta_e)
     why = ", ".join(flag.replace("-", " ") for flag in change.flags if flag in _NO_PH) or "no reading"
     more = (

@@ -330,7 +330,7 @@ def _draw_words(pen: ImageDraw, place: tuple[float, float], pair: PairResult) ->
         pen.text((left, top), key, fill=GREY, font=font(SMALL))
         top += 30
     verdict = (judged.colour or judged.verdict).upper()
-    head, rest = f"{verdict} by colour alone", judged.reason
+    head, rest = f"{verdict} by colour alone" if judged.colour else verdict, judged.reason
     if pair.change.has_ph:
         head, rest = f"{verdict}: {change_text(pair.change)}", judged.reason.partition("; ")[2]
     lines = [(line, TEXT) for line in textwrap.wrap(plain(head), HEAD_WRAP)]

@@ -76,7 +76,7 @@ def _details(pair: PairResult) -> list[str]:
     details = []
     if change.interval is not None and change.independent is not None:
         details.append(_sharing(change.interval, change.independent, pair))
-    if not pair.judgement.colour:
+    if not pair.judgement.colour and change.same_white:
         details.append(f"the colour: {colours_text(change)}, {change.delta_e:.1f} CIEDE2000 apart")
     if pair.capacity is not None:
         details.append(capacity_text(pair.capacity))

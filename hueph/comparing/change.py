@@ -11,6 +11,7 @@ import numpy as np
 from hueph._checks import check_coverage
 from hueph._types import BoolArray, FloatArray
 from hueph.colour.difference import delta_e_cie2000
+from hueph.colour.naming import colour_name
 from hueph.comparing.correlation import error_tie
 from hueph.comparing.joint import INDEPENDENT, JointPh, Tie, joint_ph
 from hueph.comparing.likeness import chart_distance
@@ -195,6 +196,11 @@ class TubeChange:
         return len(self.weight) > 0
 
     @property
+    def same_white(self) -> bool:
+        """Whether both colours stand against the same white: the card's paper, or the backing in both."""
+        return len({"no-strip" in seen.reading.flags for seen in (self.before, self.after)}) == 1
+
+    @property
     def visible(self) -> bool:
         """Whether the range of the change leaves out no change at all."""
         return self.interval is not None and not self.interval.contains(0.0)
@@ -221,7 +227,12 @@ class TubeChange:
 
 def tube_dict(seen: Observation) -> dict[str, Any]:
     """Return a tube as the contract documents it, with photograph and label."""
-    return seen.reading.to_dict() | {"photo": seen.file, "label": seen.label, "chart": seen.chart_name}
+    return seen.reading.to_dict() | {
+        "photo": seen.file,
+        "label": seen.label,
+        "chart": seen.chart_name,
+        "colour": colour_name(seen.reading.lab),
+    }
 
 
 def compare_tubes(before: Observation, after: Observation, *, coverage: float = 0.95) -> TubeChange:

@@ -233,6 +233,13 @@ def test_a_refused_tube_is_judged_by_colour_and_gets_no_ph() -> None:
     assert "turbid" in judged.reason
 
 
+def test_colours_against_two_whites_are_not_compared() -> None:
+    judged = judge_change(compare_tubes(seen(6.0), refused("no-strip", picture="two")))
+    assert judged.verdict == "undecided"
+    assert judged.colour == ""
+    assert "the chart card was found in one.jpg only" in judged.reason
+
+
 def test_the_colour_limit_is_inclusive() -> None:
     assert colour_verdict(COLOUR_CHANGE_DELTA_E) == "no visible change"
     assert colour_verdict(COLOUR_CHANGE_DELTA_E + 0.1) == "changed"
