@@ -221,6 +221,17 @@ def test_a_recipe_in_the_place_of_a_plan_is_named_as_one(tmp_path: Path) -> None
         load_experiment(write(tmp_path).with_name("recipe.toml"))
 
 
+def test_the_example_of_the_readme_is_a_plan(tmp_path: Path) -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    (text,) = (
+        block for block in readme.split("```toml\n")[1:] if "[samples.citrate]" in block.split("```")[0]
+    )
+    (tmp_path / "plan.toml").write_text(text.split("```")[0], encoding="utf-8")
+    plan = load_experiment(tmp_path / "plan.toml")
+    assert [len(sample.additions) for sample in plan.samples] == [2, 1]
+    assert plan.samples[0].start[1].photo == "again"
+
+
 def test_files_that_are_no_plans_are_refused(tmp_path: Path) -> None:
     with pytest.raises(RecipeError, match="cannot be opened"):
         load_experiment(tmp_path / "nothing.toml")
