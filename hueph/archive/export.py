@@ -14,7 +14,7 @@ from hueph import __version__
 from hueph._types import PathLike
 from hueph.archive.bag import BagWriter
 from hueph.archive.crate import CRATE_NAME, Crate
-from hueph.archive.privacy import private_free
+from hueph.archive.privacy import path_free, private_free
 from hueph.archive.records import WITHHELD, Content, Record
 from hueph.archive.selecting import Selection, select_records
 from hueph.archive.store import Archive
@@ -161,7 +161,7 @@ def _write_files(
     paths: dict[str, str] = {}
     for item in record.contents:
         wanted = item.sha256
-        if item.role == "original" and not with_private_data and item.private_free:
+        if not with_private_data and item.private_free:
             wanted = item.private_free
         if wanted == "none":
             left_out.append(
@@ -193,7 +193,8 @@ def _bytes_of(archive: Archive, item: Content, wanted: str) -> Iterator[bytes]:
     if wanted == item.sha256 or archive.contents.has(wanted):
         yield from archive.contents.blocks(wanted)
         return
-    clean = private_free(archive.data(item.sha256))
+    data = archive.data(item.sha256)
+    clean = path_free(data) if item.role == "recipe" else private_free(data)
     yield b"" if clean is None else clean.data
 
 

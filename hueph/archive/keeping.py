@@ -16,7 +16,7 @@ import numpy as np
 
 from hueph._types import FloatArray, PathLike
 from hueph.archive.pictures import embedded, pictures_of
-from hueph.archive.privacy import private_free
+from hueph.archive.privacy import PrivateFree, path_free, private_free
 from hueph.archive.program import program_identity
 from hueph.archive.records import Content, Draft, Labels, Link, Record
 from hueph.archive.store import Archive, open_archive
@@ -338,8 +338,8 @@ def keep_recipe(archive: Archive, recipe: PathLike) -> Content:
         data = Path(recipe).read_bytes()
     except OSError as error:
         raise ArchiveError(f"cannot record {os.fspath(recipe)}: {error.strerror or error}") from error
-    name = _name(os.fspath(recipe))
-    return archive.store(data, role="recipe", name=name, media_type="application/toml")
+    about: dict[str, Any] = {"role": "recipe", "name": _name(os.fspath(recipe))}
+    return archive.store(data, media_type="application/toml", **about, **_stand_in(path_free(data)))
 
 
 def _name(file: str) -> str:
@@ -379,18 +379,22 @@ def keep_original(archive: Archive, file: str, sha256: str = "") -> Content:
         data = Path(file).read_bytes()
     except OSError as error:
         raise ArchiveError(f"cannot record {file}: {error.strerror or error}") from error
-    clean = private_free(data)
     about: dict[str, Any] = {"role": "original", "name": name, "media_type": _media_type(name)}
-    if clean is None:
-        about |= {"private_free": "none", "removed": ("the whole file",)}
-    elif clean.removed:
-        about |= {"private_free": hashlib.sha256(clean.data).hexdigest(), "removed": clean.removed}
-    content = archive.store(data, **about)
+    content = archive.store(data, **about, **_stand_in(private_free(data)))
     if sha256 and content.sha256 != sha256:
         raise ArchiveError(
             f"cannot record {file}: the file was changed after it was read; read it again and record that"
         )
     return content
+
+
+def _stand_in(clean: PrivateFree | None) -> dict[str, Any]:
+    """Return what a record says about the copy of a file that an export holds instead."""
+    if clean is None:
+        return {"private_free": "none", "removed": ("the whole file",)}
+    if not clean.removed:
+        return {}
+    return {"private_free": hashlib.sha256(clean.data).hexdigest(), "removed": clean.removed}
 
 
 def _media_type(name: str) -> str:

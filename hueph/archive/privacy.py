@@ -8,6 +8,7 @@ written into a record beside the original's, later shows that a copy is the righ
 from __future__ import annotations
 
 import io
+import re
 import struct
 import zlib
 from dataclasses import dataclass
@@ -18,7 +19,7 @@ from hueph._photo.guards import file_kind
 from hueph.archive._exif_copy import KEPT_MAIN, copy_exif
 from hueph.errors import PhotoError
 
-__all__ = ["PrivateFree", "private_free"]
+__all__ = ["PrivateFree", "path_free", "private_free"]
 
 _EXIF_PREFIX = b"Exif\0\0"
 _PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
@@ -36,6 +37,11 @@ _KEPT_TIFF = {
     0x0152, 0x0153, 0x015B, 0x0200, 0x0201, 0x0202, 0x0203, 0x0205, 0x0206, 0x0207, 0x0208, 0x0209, 0x0211,
     0x0212, 0x0213, 0x0214, 0x8773, *KEPT_MAIN,
 }  # fmt: skip
+# A text in quotes that is a path from the root, a drive, a server or the home folder on, and such a path
+# elsewhere (in a comment); "g/L" and "1/10" are none.
+_ROOT = r"(?:[A-Za-z]:[\\/]|~?/|~?\\\\)"
+_QUOTED_PATH = re.compile(rf"([\"'])\s*{_ROOT}[^\"'\n]*[\\/]([^\"'\\/\n]+)\1")
+_LOOSE_PATH = re.compile(rf"(?<![\w:/.)\\]){_ROOT}(?:[^\s\"'\\/]+[\\/])+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +78,27 @@ def private_free(data: bytes) -> PrivateFree | None:
         return None
     removed = tuple(dict.fromkeys(made.removed))
     return PrivateFree(made.data if removed else data, removed)
+
+
+def path_free(data: bytes) -> PrivateFree | None:
+    """Return a copy of a recipe or experiment file in which full paths are only names: folders name people.
+
+    Parameters
+    ----------
+    data : bytes
+        Text, UTF-8.
+
+    Returns
+    -------
+    PrivateFree or None
+        None when the bytes are no text.
+    """
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError:
+        return None
+    clean = _LOOSE_PATH.sub("", _QUOTED_PATH.sub(r"\1\2\1", text))
+    return PrivateFree(data, ()) if clean == text else PrivateFree(clean.encode(), ("folders of paths",))
 
 
 def _jpeg(data: bytes) -> PrivateFree | None:

@@ -95,7 +95,7 @@ def _expect_again(archive: Archive, record: Record, readings: PhotoReadings) -> 
     """Compare with what the stored recipes give, as when it was recorded."""
     from hueph.expecting import ExpectRequest, attach_expected, expect_tubes
 
-    names = {item.sha256: item.name for item in record.of_role("recipe")}
+    items = {item.sha256: item for item in record.of_role("recipe")}
     with contextlib.ExitStack() as files:
         requests, sources = [], {}
         for one in record.payload["asked"]:
@@ -104,8 +104,10 @@ def _expect_again(archive: Archive, record: Record, readings: PhotoReadings) -> 
                 # An imported record must not make this machine read a file of its own.
                 raise ArchiveError(f"the recipe line {recipe!r} is the name of a file here")
             if one["recipe"]:
-                recipe = str(files.enter_context(archive.contents.path(one["recipe"])))
-                sources[os.path.basename(recipe)] = names.get(one["recipe"], "")
+                item = items[one["recipe"]]
+                name = item.sha256 if archive.contents.has(item.sha256) else item.private_free
+                recipe = str(files.enter_context(archive.contents.path(name)))
+                sources[os.path.basename(recipe)] = item.name
             requests.append(ExpectRequest(recipe, one["step"], tuple(one["tubes"]), one["photo"]))
         expected = expect_tubes(requests)
     named = replace(readings, file=record.payload["photo"]["file"])

@@ -10,7 +10,7 @@ import pytest
 from conftest import SECRET, absent, private_picture
 from PIL import Image
 
-from hueph.archive.privacy import private_free
+from hueph.archive.privacy import path_free, private_free
 from hueph.photo import load_photo
 
 KINDS = (".jpg", ".png", ".webp", ".tif", ".heic")
@@ -118,3 +118,32 @@ def test_independent_reader_finds_no_private_field(tmp_path: Path) -> None:
     assert SECRET not in run.stdout
     assert "GPS" not in run.stdout.replace("GPS Version", "")
     assert "Serial" not in run.stdout
+
+
+@pytest.mark.parametrize(
+    ("line", "clean"),
+    [
+        ('chart = "/home/ada/cards/x.toml"', 'chart = "x.toml"'),
+        ("chart = '/home/ada lovelace/x y.toml'  # mine", "chart = 'x y.toml'  # mine"),
+        ('chart = "C:\\\\Users\\\\ada\\\\x.toml"', 'chart = "x.toml"'),
+        ('chart = "~/cards/x.toml"', 'chart = "x.toml"'),
+        ('photos = ["/home/ada/a.jpg", "/home/ada/b.jpg"]', 'photos = ["a.jpg", "b.jpg"]'),
+        ("# copied from /home/ada/old.toml", "# copied from old.toml"),
+        ('a = "6.8 g/L KH2PO4"', None),
+        ('b = "dilute a 1/10"', None),
+        ('c = "cards/x.toml"', None),
+        ("# see https://example.org/a/b", None),
+    ],
+)
+def test_folders_are_left_out_of_recipes(line: str, clean: str | None) -> None:
+    made = path_free(f"{line}\n".encode())
+    assert made is not None
+    assert made.data.decode() == f"{clean or line}\n"
+    assert made.removed == (("folders of paths",) if clean else ())
+    again = path_free(made.data)
+    assert again is not None
+    assert again.removed == ()
+
+
+def test_recipe_that_is_no_text_is_not_handed_on() -> None:
+    assert path_free(b"\xff\xfe") is None

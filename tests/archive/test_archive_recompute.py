@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,8 @@ import pytest
 from test_archive_tamper import rewrite
 
 from hueph.archive.comparing import record_comparison
+from hueph.archive.export import export_archive
+from hueph.archive.importing import import_archive
 from hueph.archive.keeping import add_reading, pack_posterior
 from hueph.archive.recompare import recompare
 from hueph.archive.recompute import differences
@@ -19,6 +22,7 @@ from hueph.archive.showing import record_text
 from hueph.archive.store import Archive, open_archive
 from hueph.archive.verify import verify_archive
 from hueph.chart import Chart
+from hueph.cli import main
 from hueph.comparing.photos import compare_photos
 from hueph.errors import ArchiveError
 from hueph.expecting import attach_expected, expect_tubes, parse_expect
@@ -209,6 +213,36 @@ def test_forged_comparison_is_found_though_every_hash_fits(
     damages = [finding for finding in result.findings if finding.is_damage]
     assert {finding.where for finding in damages} == {"record 2"}
     assert found in " ".join(finding.text for finding in damages)
+
+
+def test_experiment_leaves_without_folders_and_is_made_again_elsewhere(tmp_path: Path) -> None:
+    """The file names a photograph and a recipe by their full paths; neither leaves, and all is made again."""
+    home = tmp_path / "home" / "someone"
+    home.mkdir(parents=True)
+    photo, recipe, plan = home / "start.jpg", home / "feed.toml", home / "plan.toml"
+    photo.write_bytes((SAMPLES / "five-tubes.jpg").read_bytes())
+    recipe.write_text('[solutions]\nfeed = "10 mM KH2PO4"\n[steps]\ntank = "take 20 mL of feed"\n')
+    plan.write_text(
+        f'chart = "sample-universal-strip"\nrecipe = "{recipe}"\n[photos]\nstart = "{photo}"\n[samples.tank]\n'
+        'start = "start:4"\nstep = "tank"\nadditions = [{ add = "5 drops of 0.1 M HCl", seen = "start:2" }]\n'
+    )
+    words = ["compare", str(plan), "--archive", str(tmp_path / "a"), "--experiment", "feed"]
+    assert main(words) == 0
+    with open_archive(tmp_path / "a") as archive:
+        assert verify_archive(archive).findings == []
+        bag = export_archive(archive, tmp_path / "bag").folder
+        body = archive.record(2).body
+    assert "someone" not in body
+    assert all(b"someone" not in path.read_bytes() for path in bag.rglob("*") if path.is_file())
+    shutil.rmtree(home)
+    with open_archive(tmp_path / "b", create=True) as other:
+        import_archive(other, bag)
+        result = verify_archive(other)
+    assert result.is_sound
+    assert (result.recomputed, result.compared) == (1, 1)
+    assert [finding.text for finding in result.findings] == [
+        "the recipe plan.toml of record 2: a copy without private fields stands in for it"
+    ]
 
 
 def test_comparison_whose_reading_was_withheld_is_a_note(compared: Archive, tmp_path: Path) -> None:
