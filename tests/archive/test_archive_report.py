@@ -116,7 +116,7 @@ def test_view_holds_everything(reported: Archive) -> None:
         "flags: glare",
     )
     assert (changed.before, changed.after) == ("tube 2: pH 4.3 or lower", "tube 3: no pH")
-    assert (changed.change, changed.expected, changed.verdict) == ("-2.4 or less, 95 %", "", "changed")
+    assert (changed.change, changed.expected, changed.verdict) == ("-2.4 or lower, 95 %", "", "changed")
     assert "lye: corrosive" in view.cautions
     assert view.readings[0].tubes[2].value == "pH 4.3 or lower"
     assert NOTICE in view.cautions
@@ -172,7 +172,8 @@ def test_reading_beside_its_recipe(
         ).stdout.decode()
         assert "reads lower by" in " ".join(words.split())
         assert "Does it hold?" in words
-        assert "5 drops of <lye>" in " ".join(words.split())
+        assert "5 drops of" in words
+        assert "<lye>" in words
 
 
 def test_comparison_and_recipe_as_text(reported: Archive) -> None:
