@@ -52,6 +52,14 @@ if TYPE_CHECKING:
     from hueph.report import readings_json, readings_rows, readings_text
     from hueph.results import ExpectedComparison, PatchReading, PhotoReadings, Reading
     from hueph.shipped import find_chart, shipped_charts
+    from hueph.standards import (
+        Label,
+        LabelledPhoto,
+        calibrate_with_standards,
+        load_standards_table,
+        parse_standard,
+    )
+    from hueph.standards_report import StandardsReport
 
 __all__ = [
     "FLAGS",
@@ -67,6 +75,8 @@ __all__ = [
     "InputError",
     "Interval",
     "Judgement",
+    "Label",
+    "LabelledPhoto",
     "Marker",
     "MissingDependency",
     "NotFittedError",
@@ -80,12 +90,14 @@ __all__ = [
     "Reading",
     "RecipeError",
     "Reference",
+    "StandardsReport",
     "StripNotFound",
     "TubeChange",
     "TubeExpectation",
     "TubesNotFound",
     "attach_expected",
     "calibrate_picture",
+    "calibrate_with_standards",
     "compare_photos",
     "compare_readings",
     "compare_tubes",
@@ -103,8 +115,10 @@ __all__ = [
     "judge_change",
     "load_chart",
     "load_photo",
+    "load_standards_table",
     "observe",
     "open_archive",
+    "parse_standard",
     "read_photo",
     "read_photos",
     "readings_json",
@@ -160,6 +174,14 @@ _HOMES = {
     "report": ("readings_json", "readings_rows", "readings_text"),
     "results": ("ExpectedComparison", "PatchReading", "PhotoReadings", "Reading"),
     "shipped": ("find_chart", "shipped_charts"),
+    "standards": (
+        "Label",
+        "LabelledPhoto",
+        "calibrate_with_standards",
+        "load_standards_table",
+        "parse_standard",
+    ),
+    "standards_report": ("StandardsReport",),
 }
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 

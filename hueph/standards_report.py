@@ -17,6 +17,8 @@ __all__ = ["StandardsReport"]
 _COVERAGE = 0.95
 # Fewer left out than this say nothing about the next sample.
 _FEWEST_TO_JUDGE = 4
+# A handful of standards differ by so much by chance alone.
+_NO_HELP = 1.15
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,14 +85,14 @@ class StandardsReport:
                 f"So a sample within their pH and dye amount, photographed in the same way, can be trusted to about "
                 f"{half:.1f} pH units either way (95 %); {inside} of {len(rows)} labels lay in their range."
             )
-        if refined > alone:
+        if refined > _NO_HELP * alone and len(rows) >= _FEWEST_TO_JUDGE:
             said.append(
-                "The standards do not help here: they predict each other no better than the chart does. "
-                "Photograph them with the phone, the lamp and the kind of tube used for the samples."
+                "The standards predict each other no better than the chart does: they are too far apart in pH, or "
+                "were not photographed with one phone, lamp and kind of tube."
             )
         if lonely := self._unlike():
             said.append(
-                f"The chart looks different in {lonely} than in the other photographs (another phone or lamp?); "
+                f"The chart looks different from all other photographs in {lonely} (another phone or lamp?); "
                 "standards help most in pictures taken like theirs."
             )
         return said

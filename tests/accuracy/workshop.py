@@ -81,7 +81,13 @@ def elsewhere(workshop: Workshop, rng: np.random.Generator) -> Workshop:
     )
 
 
-def draw_picture(workshop: Workshop, rng: np.random.Generator, ph: Sequence[float] | FloatArray) -> Scene:
+def draw_picture(
+    workshop: Workshop,
+    rng: np.random.Generator,
+    ph: Sequence[float] | FloatArray,
+    *,
+    size: tuple[int, int] | None = None,
+) -> Scene:
     """Return a scene with one tube for each pH in front of white paper."""
     phone = workshop.camera
     camera = replace(
@@ -99,6 +105,7 @@ def draw_picture(workshop: Workshop, rng: np.random.Generator, ph: Sequence[floa
         camera=camera,
         illumination=light,
         tube_count=len(ph),
+        size=size,
     )
     tubes = []
     for tube, value in zip(scene.tubes, ph, strict=True):
