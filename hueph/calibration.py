@@ -327,18 +327,18 @@ class IndicatorCalibration:
 
     def _covariance(self) -> FloatArray:
         """Covariance among the standards, amplitude 1, without what each has for itself."""
-        likeness = {
-            (one, other): self._alike(self._pictures[one], one, other)
-            for one in self._pictures
-            for other in self._pictures
-        }
+        names = list(self._pictures)
+        likeness = _made_possible(
+            np.array([[self._alike(self._pictures[one], one, other) for other in names] for one in names])
+        )
+        of = [names.index(tube.photo) for tube in self.tubes_]
         return np.array(
             [
                 [
-                    self._shared(likeness[a.photo, b.photo], a.photo == b.photo, here, there)
-                    for b, there in zip(self.tubes_, self.places_, strict=True)
+                    self._shared(float(likeness[a, b]), a == b, here, there)
+                    for b, there in zip(of, self.places_, strict=True)
                 ]
-                for a, here in zip(self.tubes_, self.places_, strict=True)
+                for a, here in zip(of, self.places_, strict=True)
             ]
         )
 
@@ -377,6 +377,16 @@ class IndicatorCalibration:
         scaled = np.linalg.solve(root, self.scores_)
         prior = -0.5 * (math.log(amplitude) / _AMPLITUDE_STD) ** 2
         return float(-0.5 * scaled @ scaled - np.log(np.diag(root)).sum() + prior)
+
+
+def _made_possible(likeness: FloatArray) -> FloatArray:
+    """Return the nearest matrix that can be a covariance.
+
+    Pictures in which different patches are hidden are compared over different stretches of pH, so the
+    distances of three of them need not fit together.
+    """
+    values, axes = np.linalg.eigh(likeness)
+    return np.asarray((axes * np.maximum(values, 0.0)) @ axes.T)
 
 
 def _place(evidence: TubeEvidence, seen: Posterior) -> _Place:

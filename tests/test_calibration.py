@@ -126,6 +126,28 @@ def test_charts_without_a_common_ph_are_not_alike_at_all() -> None:
     assert IndicatorCalibration().fit(drawn(6, 1)[0]).likeness(shifted) == 0.0
 
 
+def test_pictures_with_different_patches_hidden_can_be_used_together() -> None:
+    """Their distances are taken over different stretches of pH and need not be those of points in a space."""
+    tubes = [tube for picture in drawn(8, 6) for tube in picture]
+    count = len(tubes[0].evidence.ph)
+    parts = (slice(0, 4), slice(count - 4, count), slice(0, count), slice(2, count - 2))
+    shown = []
+    for number, tube in enumerate(tubes):
+        part = parts[number // 4 % 4]
+        seen = tube.evidence
+        shown.append(
+            replace(
+                tube,
+                evidence=replace(
+                    seen, ph=seen.ph[part], patches=seen.patches[part], artwork=seen.artwork[part]
+                ),
+            )
+        )
+    made = IndicatorCalibration(Kernel(alike=0.004, own=0.02, ph=1e6, load=1e6)).fit(shown)
+    whole = made._common + 1e-9 * np.eye(len(tubes))
+    assert np.linalg.eigvalsh(whole).min() > 0.0
+
+
 def test_more_dye_is_more_load() -> None:
     evidence = drawn(7, 1)[0][0].evidence
     twice = replace(evidence, tube=evidence.tube**2)
