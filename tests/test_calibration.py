@@ -17,6 +17,7 @@ from hueph.calibration import (
     Kernel,
     KnownTube,
     _conditioned,
+    _made_possible,
     dye_load,
     known_tubes,
     picture_distance,
@@ -126,26 +127,13 @@ def test_charts_without_a_common_ph_are_not_alike_at_all() -> None:
     assert IndicatorCalibration().fit(drawn(6, 1)[0]).likeness(shifted) == 0.0
 
 
-def test_pictures_with_different_patches_hidden_can_be_used_together() -> None:
-    """Their distances are taken over different stretches of pH and need not be those of points in a space."""
-    tubes = [tube for picture in drawn(8, 6) for tube in picture]
-    count = len(tubes[0].evidence.ph)
-    parts = (slice(0, 4), slice(count - 4, count), slice(0, count), slice(2, count - 2))
-    shown = []
-    for number, tube in enumerate(tubes):
-        part = parts[number // 4 % 4]
-        seen = tube.evidence
-        shown.append(
-            replace(
-                tube,
-                evidence=replace(
-                    seen, ph=seen.ph[part], patches=seen.patches[part], artwork=seen.artwork[part]
-                ),
-            )
-        )
-    made = IndicatorCalibration(Kernel(alike=0.004, own=0.02, ph=1e6, load=1e6)).fit(shown)
-    whole = made._common + 1e-9 * np.eye(len(tubes))
-    assert np.linalg.eigvalsh(whole).min() > 0.0
+def test_likenesses_that_do_not_fit_together_are_made_possible() -> None:
+    """A is like B and B like C, but A is nothing like C: the smallest eigenvalue is 1 - 0.9 sqrt(2)."""
+    odd = np.array([[1.0, 0.9, 0.0], [0.9, 1.0, 0.9], [0.0, 0.9, 1.0]])
+    assert np.linalg.eigvalsh(odd)[0] == pytest.approx(1.0 - 0.9 * math.sqrt(2.0))
+    assert np.linalg.eigvalsh(_made_possible(odd))[0] == pytest.approx(0.0, abs=1e-12)
+    sound = np.array([[1.0, 0.9, 0.8], [0.9, 1.0, 0.9], [0.8, 0.9, 1.0]])
+    assert _made_possible(sound) == pytest.approx(sound)
 
 
 def test_more_dye_is_more_load() -> None:
