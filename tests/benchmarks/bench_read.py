@@ -1,163 +1,171 @@
-"""Time and memory of reading one 12-megapixel JPEG, against bare decoding in the same run.
+"""Time and memory of reading one 12-megapixel photograph, against bare decoding in the same run.
 
-    python tests/benchmarks/bench_read.py [--photo PHOTO --chart CHART] [--rounds 7]
+    python tests/benchmarks/bench_read.py [--photo PHOTO --chart CHART] [--rounds 7] [--write]
 
-Without --photo, a sample photograph is enlarged to 12 megapixels, with fresh noise so that its file is
-as hard to decode as a phone's. Prints the environment, the median times, their ratio to a full
-cv2.imread of the same file, the peak memory of a cold run, and what dominates a warm one.
+Without --photo, a sample photograph is enlarged to 12 megapixels and saved as JPEG with little grain
+(about 1.5 MB), as JPEG with the grain of a phone's small sensor (about 4 MB, slower to decode), and as
+HEIC. Each is decoded and read in turn, so that a busy machine slows both alike; ratios of processor
+time are the steadier ones. --write puts the table into DEVELOPERS.md.
 """
 
 from __future__ import annotations
 
 import argparse
 import cProfile
-import os
-import platform
 import pstats
-import resource
 import statistics
-import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Callable
 from pathlib import Path
 
 import cv2
 import numpy as np
-from PIL import Image, ImageOps
+import pillow_heif
+from measure import (
+    DEVELOPERS,
+    SAMPLE_CHART,
+    TWELVE_MEGAPIXELS,
+    Clock,
+    command_peak_mb,
+    command_times,
+    enlarged_sample,
+    environment,
+    hueph_command,
+    print_environment,
+    verdict,
+)
+from PIL import Image
 
-import hueph
 from hueph.chart import Chart, load_chart
 from hueph.reading import read_photo
 from hueph.shipped import find_chart
 
-ROOT = Path(__file__).resolve().parents[2]
-TWELVE_MEGAPIXELS = (4032, 3024)
-# Targets: times as multiples of the full decode or in seconds, memory in megabytes.
-WARM_RATIO, COLD_SECONDS, PEAK_MB = 4.0, 1.5, 700.0
+sys.path.append(str(Path(__file__).resolve().parents[1] / "accuracy"))
+import tables
+
+# Targets: a warm read as a multiple of the full decode of the JPEG; seconds; megabytes.
+WARM_RATIO, COLD_SECONDS, HELP_SECONDS, PEAK_MB = 1.5, 1.5, 0.25, 700.0
+# Standard deviation of the grain, codes of 255, and the quality of the files.
+LITTLE_GRAIN, PHONE_GRAIN, QUALITY = 2.0, 8.0, 92
+# Phones smooth the grain away before they write HEIC; this makes a file of about 2 MB.
+HEIC_GRAIN, HEIC_QUALITY = 2.0, 60
+
+Row = tuple[str, str, str, str]
 
 
 def main() -> None:
     """Measure and print."""
+    options = parse()
+    print_environment()
+    rows: list[Row] = []
+    with tempfile.TemporaryDirectory() as scratch:
+        photos = {options.photo.name: options.photo} if options.photo else make_photos(Path(scratch))
+        chart_file = find_chart(options.chart)
+        chart = load_chart(chart_file)
+        for name, photo in photos.items():
+            rows += warm(name, photo, chart, options.rounds)
+        for name, photo in photos.items():
+            rows += cold(name, [str(photo), "--chart", str(chart_file)], min(options.rounds, 5))
+        rows.append(help_time(min(options.rounds, 5)))
+        profile(next(iter(photos.values())), chart)
+    text = f"{tables.markdown(('what', 'measured', 'target', ''), rows)}\n\nOn {environment()}."
+    print(f"\n{text}")
+    if options.write:
+        tables.put_between(DEVELOPERS, "benchmarks", text)
+
+
+def parse() -> argparse.Namespace:
+    """Read the command line."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--photo", type=Path, help="a JPEG of one's own")
-    parser.add_argument("--chart", default="sample-universal-strip", help="its chart")
+    parser.add_argument("--photo", type=Path, help="a photograph of one's own")
+    parser.add_argument("--chart", default=SAMPLE_CHART, help="its chart")
     parser.add_argument("--rounds", type=int, default=7)
-    options = parser.parse_args()
-    chart_file = find_chart(options.chart)
-    print_environment()
-    with tempfile.TemporaryDirectory() as scratch:
-        photo = options.photo or make_photo(Path(scratch) / "twelve.jpg")
-        with Image.open(photo) as image:
-            print(f"photograph: {image.width} x {image.height}, {photo.stat().st_size / 1e6:.1f} MB")
-        warm(photo, load_chart(chart_file), options.rounds)
-        cold(photo, chart_file, options.rounds)
+    parser.add_argument("--write", action="store_true", help="put the table into DEVELOPERS.md")
+    return parser.parse_args()
 
 
-def print_environment() -> None:
-    """Say what this was measured on."""
-    machine = f"{platform.machine()}, {os.cpu_count()} cores"
-    print(f"Python {platform.python_version()}, {machine}, hueph {hueph.__version__}")
-    print(f"numpy {np.__version__}, OpenCV {cv2.__version__}, {cv2.getNumThreads()} OpenCV threads")
+def make_photos(folder: Path) -> dict[str, Path]:
+    """Write the three files."""
+    photos = {}
+    for name, grain in (("JPEG, little grain", LITTLE_GRAIN), ("JPEG, a phone's grain", PHONE_GRAIN)):
+        path = folder / f"grain-{grain:g}.jpg"
+        picture = Image.fromarray(enlarged_sample(TWELVE_MEGAPIXELS, grain))
+        picture.save(path, quality=QUALITY)
+        photos[f"{name}, {path.stat().st_size / 1e6:.1f} MB"] = path
+    path = folder / "phone.heic"
+    picture = Image.fromarray(enlarged_sample(TWELVE_MEGAPIXELS, HEIC_GRAIN))
+    pillow_heif.from_pillow(picture).save(path, quality=HEIC_QUALITY)
+    photos[f"HEIC, {path.stat().st_size / 1e6:.1f} MB"] = path
+    return photos
 
 
-def make_photo(path: Path) -> Path:
-    """Enlarge a sample to 12 megapixels, with the noise a sensor of that size has (2 of 255)."""
-    with Image.open(ROOT / "samples" / "five-tubes.jpg") as opened:
-        upright = ImageOps.exif_transpose(opened)
-    large = np.asarray(upright.resize(TWELVE_MEGAPIXELS, Image.Resampling.BICUBIC), dtype=np.float32)
-    noise = np.random.default_rng(12).normal(0.0, 2.0, large.shape)
-    Image.fromarray(np.clip(large + noise, 0, 255).astype(np.uint8)).save(path, quality=92)
-    return path
+def decoder(photo: Path) -> Callable[[], object]:
+    """Return what decodes a whole photograph and does nothing else."""
+    if photo.suffix == ".heic":
+        return lambda: np.asarray(pillow_heif.open_heif(photo, convert_hdr_to_8bit=False)[0])
+    return lambda: cv2.imread(str(photo), cv2.IMREAD_COLOR)
 
 
-def warm(photo: Path, chart: Chart, rounds: int) -> None:
+def warm(name: str, photo: Path, chart: Chart, rounds: int) -> list[Row]:
     """Time decoding and reading in turn, in a process that has done both before."""
-
-    def decode() -> None:
-        cv2.imread(str(photo), cv2.IMREAD_COLOR)
-
-    def read() -> None:
-        read_photo(photo, chart)
-
+    decode, reads, decodes = decoder(photo), Clock(), Clock()
     decode()
-    read()
-    decodes, reads = [], []
+    read_photo(photo, chart)
     for _ in range(rounds):
-        decodes.append(seconds(decode))
-        reads.append(seconds(read))
-    base, whole = statistics.median(decodes), statistics.median(reads)
-    print(f"full cv2.imread      {base:.3f} s   ({spread(decodes)})")
-    verdict(
-        f"warm read_photo      {whole:.3f} s   ({spread(reads)})  {whole / base:.2f} x decode",
-        whole / base,
-        WARM_RATIO,
-        "x",
-    )
-    profile = cProfile.Profile()
-    profile.runcall(read)
-    print_hot(profile)
+        decodes.run(decode)
+        reads.run(lambda: read_photo(photo, chart))
+    print(f"{name}\n  full decode {decodes}\n  warm read   {reads}")
+    ratio, cpu = reads.seconds / decodes.seconds, reads.cpu_seconds / decodes.cpu_seconds
+    # Targets are stated for JPEG; HEIC is there to compare.
+    is_jpeg = photo.suffix != ".heic"
+    return [
+        (f"full decode, {name}", f"{decodes.seconds:.3f} s", "-", ""),
+        (
+            f"warm read, {name}",
+            f"{reads.seconds:.3f} s = {ratio:.2f} x decode (processor {cpu:.2f} x)",
+            f"{WARM_RATIO:g} x" if is_jpeg else "-",
+            verdict(ratio, WARM_RATIO) if is_jpeg else "",
+        ),
+    ]
 
 
-def seconds(action: Callable[[], None]) -> float:
-    """Run once and return the time it took."""
-    start = time.perf_counter()
-    action()
-    return time.perf_counter() - start
+def cold(name: str, words: list[str], rounds: int) -> list[Row]:
+    """Time the whole command in fresh processes, and the memory of one."""
+    command = hueph_command("read", *words, "--json")
+    middle, peak = statistics.median(command_times(command, rounds)), command_peak_mb(command)
+    return [
+        (
+            f"cold command, {name}",
+            f"{middle:.2f} s",
+            f"{COLD_SECONDS:g} s",
+            verdict(middle, COLD_SECONDS),
+        ),
+        (f"its peak memory, {name}", f"{peak:.0f} MB", f"{PEAK_MB:g} MB", verdict(peak, PEAK_MB)),
+    ]
 
 
-def spread(times: list[float]) -> str:
-    """Return the fastest and the slowest."""
-    return f"{min(times):.3f} to {max(times):.3f}"
+def help_time(rounds: int) -> Row:
+    """Time the start of the command, beside that of the interpreter alone."""
+    own = statistics.median(command_times(hueph_command("--help"), rounds))
+    bare = statistics.median(command_times([sys.executable, "-c", "pass"], rounds))
+    measured = f"{own:.3f} s (interpreter alone {bare:.3f} s)"
+    return "`hueph --help`", measured, f"{HELP_SECONDS:g} s", verdict(own, HELP_SECONDS)
 
 
-def verdict(text: str, value: float, limit: float, unit: str) -> None:
-    """Print a figure beside its target."""
-    print(f"{text}   target {limit:g} {unit}: {'met' if value <= limit else 'MISSED'}")
-
-
-def print_hot(profile: cProfile.Profile) -> None:
-    """Print the functions of hueph in which most of the time passes, callees included."""
+def profile(photo: Path, chart: Chart) -> None:
+    """Print the functions of hueph in which most of a warm read passes, callees included."""
+    profiler = cProfile.Profile()
+    profiler.runcall(read_photo, photo, chart)
     rows = []
-    for (file, _, name), (calls, _, own, total, _) in pstats.Stats(profile).stats.items():  # type: ignore[attr-defined]
+    for (file, _, name), (calls, _, own, total, _) in pstats.Stats(profiler).stats.items():  # type: ignore[attr-defined]
         if "hueph" in Path(file).parts:
             rows.append((total, own, calls, f"{Path(file).parent.name}/{Path(file).name}:{name}"))
-    print("what dominates a warm read (profiled, so slower): total s, own s, calls")
+    print("what dominates a warm read (profiled, so slower; this thread): total s, own s, calls")
     for total, own, calls, where in sorted(rows, reverse=True)[:16]:
         print(f"  {total:7.3f} {own:7.3f} {calls:6d}  {where}")
-
-
-def cold(photo: Path, chart_file: Path, rounds: int) -> None:
-    """Time the whole command in fresh processes, and take the largest memory any of them had."""
-    read = [sys.executable, "-m", "hueph", "read", str(photo), "--chart", str(chart_file), "--json"]
-    help_ = [sys.executable, "-m", "hueph", "--help"]
-    bare = [sys.executable, "-c", "pass"]
-    for name, command, limit in (
-        ("bare interpreter", bare, None),
-        ("hueph --help", help_, 0.25),
-        ("hueph read, cold", read, COLD_SECONDS),
-    ):
-        times = [seconds(lambda command=command: run(command)) for _ in range(min(rounds, 5))]  # type: ignore[misc]
-        middle = statistics.median(times)
-        text = f"{name:20s} {middle:.3f} s   ({spread(times)})"
-        if limit is None:
-            print(text)
-        else:
-            verdict(text, middle, limit, "s")
-    # Linux counts in kilobytes, macOS in bytes.
-    unit = 1e6 if sys.platform == "darwin" else 1e3
-    peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / unit
-    verdict(f"peak memory, cold    {peak:.0f} MB", peak, PEAK_MB, "MB")
-
-
-def run(command: list[str]) -> None:
-    """Run a command; its exit status may be anything but a crash."""
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    if done.returncode not in (0, 1, 3):
-        raise SystemExit(f"{command} ended with {done.returncode}: {done.stderr}")
 
 
 if __name__ == "__main__":
