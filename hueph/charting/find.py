@@ -126,6 +126,7 @@ class _Attempt:
     picture: ChartPicture
     box: tuple[int, int, int, int]
     is_card: bool
+    confirming: bool = False
 
     def find(self, count: int) -> FoundChart:
         """Look in the part as it is, then, when its card is seen at a slant, with the slant taken out."""
@@ -140,7 +141,9 @@ class _Attempt:
     def _find_as_seen(self, count: int) -> FoundChart:
         x0, y0, x1, y1 = self.box
         part = self.picture.linear[y0:y1, x0:x1]
-        flat = find_patches(part if self.is_card else neutral(part), count, strict=not self.is_card)
+        thorough = self.is_card or self.confirming
+        linear = part if self.is_card else neutral(part)
+        flat = find_patches(linear, count, strict=not self.is_card, thorough=thorough)
         shift = np.array([[1.0, 0, x0], [0, 1, y0], [0, 0, 1]])
         return _found(
             self.picture, part, self.picture.clipped[y0:y1, x0:x1], flat, shift, is_flat=self.is_card
@@ -159,7 +162,7 @@ class _Attempt:
         to_flat = fit_homography(points, np.array([[0, 0], [wide, 0], [wide, high], [0, high]], float))
         part, clipped = self.picture.flattened(to_flat, (wide, high))
         try:
-            flat = find_patches(neutral(part), count, strict=True)
+            flat = find_patches(neutral(part), count, strict=True, thorough=False)
         except ChartError:
             return None
         return _found(self.picture, part, clipped, flat, np.linalg.inv(to_flat), is_flat=False)
@@ -177,7 +180,7 @@ def _confirm(attempt: _Attempt, found: FoundChart, count: int) -> None:
     if wider == attempt.box:
         return
     try:
-        replace(attempt, box=wider).find(count)
+        replace(attempt, box=wider, confirming=True).find(count)
     except OtherCount:
         raise
     except ChartError:

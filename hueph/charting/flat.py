@@ -52,6 +52,7 @@ def find_patches(
     count: int,
     *,
     strict: bool = False,
+    thorough: bool = True,
     around: tuple[float, float, float, float] | None = None,
 ) -> FlatChart:
     """Find `count` patches of a chart in a flat picture.
@@ -64,6 +65,8 @@ def find_patches(
         Patches of the chart.
     strict : bool
         The picture shows other things than the chart too.
+    thorough : bool
+        When nothing is found, look which other number of patches is there (slow).
     around : tuple of float, optional
         x0, y0, x1, y1 that the patches fill, pixels, within a third of a patch.
 
@@ -90,15 +93,28 @@ def find_patches(
         even_lab = lab if even is small else linear_to_lab(even)
         middle = np.median(even_lab[start], axis=0)
         try:
-            found, turned, back = _search(even_lab, middle, count, strict=strict)
+            found, turned, back = _search(even_lab, middle, count, strict, thorough)
         except ChartError as error:
             problem = problem or error
             continue
         quads, plan = settle_quads(turned, found)
         quads = (quads @ back[:, :2].T + back[:, 2]) / scale
+        if around is not None and not _fills(quads, around):
+            problem = problem or ChartError(
+                f"{count} patches can be made out, but they do not fill the rectangle that --corners outlines; give the "
+                "corners of the rectangle round all patches, without margin and print"
+            )
+            continue
         return FlatChart(quads, plan / scale, found.seen, found.kind, found.layout)
     assert problem is not None
     raise problem
+
+
+def _fills(quads: FloatArray, around: tuple[float, float, float, float]) -> bool:
+    """Say whether patches reach the sides of a rectangle within a third of a patch, and no farther."""
+    size = np.median(np.ptp(quads, axis=1), axis=0)
+    ends = np.concatenate([quads.min(axis=(0, 1)), quads.max(axis=(0, 1))])
+    return bool((np.abs(ends - around) < 0.34 * np.r_[size, size]).all())
 
 
 def _resized(linear: AnyArray) -> tuple[AnyArray, float]:
@@ -117,7 +133,7 @@ def _resized(linear: AnyArray) -> tuple[AnyArray, float]:
 
 
 def _search(
-    lab: AnyArray, paper: FloatArray, count: int, *, strict: bool
+    lab: AnyArray, paper: FloatArray, count: int, strict: bool, thorough: bool
 ) -> tuple[Arrangement, AnyArray, FloatArray]:
     """Find the best arrangement; also the picture turned upright and the way back from it."""
     back = np.eye(3)[:2]
@@ -128,7 +144,7 @@ def _search(
         if abs(turn) > _TURN_WORTH_UNDOING:
             upright, back = _turned(lab, turn, paper)
             regions = find_regions(upright, paper)
-        found = choose(View.of(upright, paper), regions, count, strict=strict)
+        found = choose(View.of(upright, paper), regions, count, strict=strict, thorough=thorough)
         rest = _slope_of(found)
         if abs(rest) < _TURN_WORTH_UNDOING:
             break

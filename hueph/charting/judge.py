@@ -23,7 +23,7 @@ class OtherCount(ChartError):
     """Another number of patches than asked for is surely there."""
 
 
-def choose(view: View, regions: Regions, count: int, *, strict: bool) -> Arrangement:
+def choose(view: View, regions: Regions, count: int, *, strict: bool, thorough: bool = True) -> Arrangement:
     """Return the arrangement that the picture bears out best, stronger kinds of evidence first.
 
     Parameters
@@ -33,6 +33,8 @@ def choose(view: View, regions: Regions, count: int, *, strict: bool) -> Arrange
     count : int
     strict : bool
         The picture shows other things too: infer no patch.
+    thorough : bool
+        When nothing is found, say which other number of patches is there.
 
     Raises
     ------
@@ -53,7 +55,7 @@ def choose(view: View, regions: Regions, count: int, *, strict: bool) -> Arrange
         if judged is not None and (not strict or _is_colourful(view, judged[1])):
             kept.append(judged)
     if not kept:
-        other = _other_count(view, regions, count)
+        other = _other_count(view, regions, count) if thorough else 0
         if other:
             raise OtherCount(_count_text(count, other))
         raise ChartError(_count_text(count, _rough_count(view, regions)))
