@@ -10,25 +10,33 @@ from typing import Any
 
 import hueph
 
-__all__ = ["program_identity", "same_program"]
+__all__ = ["measuring_files", "program_identity", "same_program"]
 
-# What a reading runs through; a change elsewhere cannot change a reading.
-_MEASURING = ("_photo", "colour", "estimating", "locate")
+# What readings, expectations and comparisons run through, beside the modules of the package itself; a change
+# elsewhere cannot change a result. A test holds this complete.
+_MEASURING = ("_photo", "chemistry", "colour", "comparing", "estimating", "locate")
+_CODE, _LEARNED = (".py", ".toml", ".csv"), (".npz", ".json")
 _LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "pillow", "simplejpeg", "pillow-heif")
+
+
+def measuring_files() -> list[Path]:
+    """Return every file, code, table or learned weights, that a result depends on."""
+    package = Path(hueph.__file__).parent
+    files = sorted(package.glob("*.py"))
+    for part in _MEASURING:
+        files += sorted(file for file in (package / part).rglob("*") if file.suffix in _CODE + _LEARNED)
+    return files
 
 
 @functools.cache
 def _identity() -> tuple[str, str, tuple[tuple[str, str], ...]]:
     """Return the hash of the measuring code, that of the learned weights, and the libraries' versions."""
     package = Path(hueph.__file__).parent
-    files = sorted(package.glob("*.py"))
-    for part in _MEASURING:
-        files += sorted(file for file in (package / part).rglob("*") if file.suffix in (".py", ".npz"))
     code, weights = hashlib.sha256(), hashlib.sha256()
-    for file in files:
+    for file in measuring_files():
         name = file.relative_to(package).as_posix().encode()
         digest = hashlib.sha256(file.read_bytes()).digest()
-        (weights if file.suffix == ".npz" else code).update(name + b"\0" + digest)
+        (weights if file.suffix in _LEARNED else code).update(name + b"\0" + digest)
     return code.hexdigest(), weights.hexdigest(), tuple((name, _version(name)) for name in _LIBRARIES)
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import shutil
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,6 +17,7 @@ from hueph.archive.comparing import record_comparison
 from hueph.archive.export import export_archive
 from hueph.archive.importing import import_archive
 from hueph.archive.keeping import add_reading, pack_posterior
+from hueph.archive.program import measuring_files
 from hueph.archive.recompare import recompare
 from hueph.archive.recompute import differences
 from hueph.archive.records import Link, Record
@@ -258,6 +261,31 @@ def test_comparison_whose_reading_was_withheld_is_a_note(compared: Archive, tmp_
 
     with pytest.raises(ArchiveError, match="record 1, which it uses, was left out of the export"):
         recompare(Withholding(), record)  # type: ignore[arg-type]
+
+
+EVERYTHING = """
+import sys
+from hueph.chart import load_chart
+from hueph.comparing.running import run_experiment
+from hueph.expecting import attach_expected, expect_tubes
+readings = run_experiment(sys.argv[1] + "/experiment/experiment.toml").photos["start"]
+attach_expected(readings, expect_tubes([sys.argv[1] + "/recipes/acetate.toml:buffer-100=4"]))
+print("\\n".join(str(m.__file__) for n, m in sys.modules.items() if n.startswith("hueph.") and m.__file__))
+"""
+
+
+def test_a_record_knows_every_file_its_results_depend_on() -> None:
+    """Else a change of one of them would make verify call honest records damaged."""
+    run = [sys.executable, "-c", EVERYTHING, str(SAMPLES)]
+    loaded = subprocess.run(run, capture_output=True, text=True, check=True).stdout.split()
+    counted = {str(file) for file in measuring_files()}
+    assert len(loaded) > 50
+    assert set(loaded) - counted == set()
+    folders = {file.parent for file in measuring_files() if file.parent.name != "hueph"}
+    data = {
+        str(file) for folder in folders for file in folder.iterdir() if file.suffix not in (".py", ".pyc")
+    }
+    assert {file for file in data if Path(file).is_file()} - counted == set()
 
 
 def test_rounding_of_another_processor_is_no_difference(make_readings: Any) -> None:
