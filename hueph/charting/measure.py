@@ -16,7 +16,7 @@ from hueph.colour.lab import xyz_to_lab
 from hueph.colour.srgb import linear_rgb_to_srgb, linear_rgb_to_xyz, srgb_to_linear_rgb
 from hueph.errors import ChartError
 
-__all__ = ["ColourMap", "PatchColours", "PatchLight", "colours_of", "light_of"]
+__all__ = ["PatchColours", "PatchLight", "colours_of", "light_of"]
 
 # Smallest patch that can be measured: its inner part must hold a few pixels free of blur.
 MIN_PATCH_PX = 6.0
@@ -37,9 +37,6 @@ WHITE_CARD = 0.85
 # without known colours: this share of a smooth S-curve, this factor of saturation (common practice, no source).
 _RENDERED_CONTRAST, _RENDERED_SATURATION = 0.15, 1.05
 _LUMINANCE = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709
-
-# Takes linear light relative to the paper, shape (n, 3), to linear reflectance, shape (n, 3).
-ColourMap = Callable[[FloatArray], FloatArray]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,16 +134,12 @@ def _refuse_bad_patches(found: FoundChart, insides: list[FloatArray], paper: Flo
             )
 
 
-def colours_of(light: PatchLight, *, known: ColourMap | None = None, known_std: float = 0.0) -> PatchColours:
+def colours_of(light: PatchLight) -> PatchColours:
     """Turn the light from patches into colours.
 
     Parameters
     ----------
     light : PatchLight
-    known : function, optional
-        Correction learned from known colours in the same picture.
-    known_std : float
-        Its uncertainty, CIEDE2000.
 
     Returns
     -------
@@ -154,10 +147,8 @@ def colours_of(light: PatchLight, *, known: ColourMap | None = None, known_std: 
         Artwork and scans: the picture's own sRGB values. Photographs: relative to the paper, which is
         taken for ordinary white card.
     """
-    if known is not None:
-        convert, paper = known, known(np.ones((1, 3)))[0]
-        base, how = known_std, "photograph, corrected by known colours in the same picture"
-    elif light.is_flat and _is_white(light.paper):
+    convert: Callable[[FloatArray], FloatArray]
+    if light.is_flat and _is_white(light.paper):
         paper = light.paper
         convert = lambda ratio: ratio * light.paper  # noqa: E731
         base = ARTWORK_STD if light.is_clean else SCAN_STD

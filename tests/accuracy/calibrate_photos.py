@@ -111,7 +111,7 @@ def centre_error(made: Calibration, patches: Any) -> float:
 def report(rows: list[dict[str, Any]]) -> str:
     """One row a chart, and all together."""
     head = ["chart", "photographs", "accepted", "wrong order or place", "refused",
-            "one photograph: median", "90 % below", "corrected: median of photographs", "all merged: median"]  # fmt: skip
+            "one photograph: median", "rms", "90 % below", "corrected: median of photographs", "all merged: median"]  # fmt: skip
     table = [cells(row["name"], [row]) for row in rows]
     table.append(cells("all", rows))
     return markdown(head, table)
@@ -127,7 +127,8 @@ def cells(name: str, rows: list[dict[str, Any]]) -> list[str]:
         return number(float(function(values)) if len(values) else float("nan"), 1)
 
     return [name, *(str(sum(row[key] for row in rows)) for key in ("photos", "accepted", "wrong", "refused")),
-            value(np.median, single), value(lambda v: np.percentile(v, 90), single),
+            value(np.median, single), value(lambda v: np.sqrt(np.mean(v**2)), single),
+            value(lambda v: np.percentile(v, 90), single),
             value(np.median, np.concatenate([row["corrected"] for row in rows])), value(np.median, merged)]  # fmt: skip
 
 
