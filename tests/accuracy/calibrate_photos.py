@@ -111,7 +111,8 @@ def centre_error(made: Calibration, patches: Any) -> float:
 def report(rows: list[dict[str, Any]]) -> str:
     """One row a chart, and all together."""
     head = ["chart", "photographs", "accepted", "wrong order or place", "refused",
-            "one photograph: median", "rms", "90 % below", "corrected: median of photographs", "all merged: median"]  # fmt: skip
+            "one photograph: median", "rms", "90 % below", "corrected: median of photographs",
+            "all merged: median"]  # fmt: skip
     table = [cells(row["name"], [row]) for row in rows]
     table.append(cells("all", rows))
     return markdown(head, table)
