@@ -73,6 +73,8 @@ def _said(record: Record) -> list[str]:
     if record.kind == "expectation":
         lines = [f"title     {payload['title']}"] if payload.get("title") else []
         return lines + [_step_line(step) for step in payload["steps"]]
+    if record.kind == "calibration":
+        return [f"says      {record.summary}", *_found(payload)]
     if record.kind != "reading":
         return [f"says      {payload.get('text') or record.summary}"]
     chart = payload["chart"]
@@ -85,6 +87,19 @@ def _said(record: Record) -> list[str]:
             lines += [f"      {line}" for line in expected_lines(expected)]
     for number, expected in unmatched_of(payload):
         lines += [f"tube {number}", *(f"      {line}" for line in expected_lines(expected))]
+    return lines
+
+
+def _found(payload: dict[str, Any]) -> list[str]:
+    """Return what a calibration found, by the names that its JSON has; tables are left to --json."""
+    lines = []
+    for name, value in payload.items():
+        if name in ("name", "patches") or value in ("", None):
+            continue  # they stand in the summary
+        if isinstance(value, str | int | float):
+            lines.append(f"          {name.replace('_', ' ')}: {value}")
+        elif name in ("warnings", "summary"):
+            lines += [f"          {'! ' if name == 'warnings' else ''}{text}" for text in value]
     return lines
 
 

@@ -286,6 +286,11 @@ def test_calibrate_records_chart_and_pictures(tmp_path: Path, capsys: Captured) 
         assert archive.data(record.of_role("original")[0].sha256) == (tmp_path / "card.png").read_bytes()
         assert archive.data(record.of_role("chart")[0].sha256) == (tmp_path / "chart.toml").read_bytes()
         assert str(tmp_path) not in record.body
+    capsys.readouterr()
+    assert main(["archive", "show", "1", "--archive", str(tmp_path / "a")]) == 0
+    said = capsys.readouterr().out
+    assert "says      chart card, 5 patches\n          layout: row\n" in said
+    assert "          provenance: flat artwork" in said
 
 
 def test_compare_records_photographs_and_comparison(tmp_path: Path, capsys: Captured) -> None:
