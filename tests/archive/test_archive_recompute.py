@@ -194,28 +194,26 @@ def test_comparisons_are_made_again(compared: Archive) -> None:
     assert (result.records, result.recomputed, result.compared) == (3, 1, 2)
 
 
-@pytest.mark.parametrize(
-    ("key", "value", "found"),
-    [
-        ("verdict", "held", 'pairs 1, verdict: recorded "held", recomputed "'),
-        ("range", [0.1, 0.2], "pairs 1, range 1: recorded 0.1, recomputed "),
-        ("reason", "The buffer held.", 'pairs 1, reason: recorded "The buffer held.", recomputed "'),
-        ("extra", 1, "pairs 1, extra: recorded 1, recomputed none"),
-    ],
-)
-def test_forged_comparison_is_found_though_every_hash_fits(
-    compared: Archive, key: str, value: Any, found: str
-) -> None:
+def test_forged_comparison_is_found_though_every_hash_fits(compared: Archive) -> None:
+    forged = {"verdict": "held", "range": [0.1, 0.2], "reason": "The buffer held.", "extra": 1}
+
     def forge(number: int, data: dict[str, Any]) -> None:
         if number == 2:
-            data["payload"]["pairs"][0][key] = value
+            data["payload"]["pairs"][0] |= forged
 
     rewrite(compared, forge)
     result = verify_archive(compared)
     compared.close()
     damages = [finding for finding in result.findings if finding.is_damage]
     assert {finding.where for finding in damages} == {"record 2"}
-    assert found in " ".join(finding.text for finding in damages)
+    found = " ".join(finding.text for finding in damages)
+    for said in (
+        'pairs 1, verdict: recorded "held", recomputed "',
+        "pairs 1, range 1: recorded 0.1, recomputed ",
+        'pairs 1, reason: recorded "The buffer held.", recomputed "',
+        "pairs 1, extra: recorded 1, recomputed none",
+    ):
+        assert said in found
 
 
 def test_experiment_leaves_without_folders_and_is_made_again_elsewhere(tmp_path: Path) -> None:
