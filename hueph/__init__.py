@@ -18,8 +18,16 @@ if TYPE_CHECKING:
     from hueph.archive.verify import verify_archive
     from hueph.batch import find_photos, read_photos
     from hueph.buffering import Judgement, judge_change
+    from hueph.cards import write_card
     from hueph.chart import Chart, Marker, Patch, Reference, load_chart, write_chart
-    from hueph.charting import calibrate_picture
+    from hueph.charting import (
+        Calibration,
+        DriftReport,
+        calibrate_card,
+        calibrate_picture,
+        calibrate_pictures,
+        check_drift,
+    )
     from hueph.comparing.change import Observation, TubeChange, compare_tubes, observe
     from hueph.comparing.photos import Comparison, PairResult, compare_photos, compare_readings
     from hueph.comparing.running import ExperimentResult, run_experiment
@@ -65,9 +73,11 @@ __all__ = [
     "FLAGS",
     "Archive",
     "ArchiveError",
+    "Calibration",
     "Chart",
     "ChartError",
     "Comparison",
+    "DriftReport",
     "ExpectedComparison",
     "ExpectedTube",
     "ExperimentResult",
@@ -96,8 +106,11 @@ __all__ = [
     "TubeExpectation",
     "TubesNotFound",
     "attach_expected",
+    "calibrate_card",
     "calibrate_picture",
+    "calibrate_pictures",
     "calibrate_with_standards",
+    "check_drift",
     "compare_photos",
     "compare_readings",
     "compare_tubes",
@@ -127,6 +140,7 @@ __all__ = [
     "run_experiment",
     "shipped_charts",
     "verify_archive",
+    "write_card",
     "write_chart",
     "write_comparison_figure",
     "write_overlay",
@@ -140,8 +154,16 @@ _HOMES = {
     "archive.verify": ("verify_archive",),
     "batch": ("find_photos", "read_photos"),
     "buffering": ("Judgement", "judge_change"),
+    "cards": ("write_card",),
     "chart": ("Chart", "Marker", "Patch", "Reference", "load_chart", "write_chart"),
-    "charting": ("calibrate_picture",),
+    "charting": (
+        "Calibration",
+        "DriftReport",
+        "calibrate_card",
+        "calibrate_picture",
+        "calibrate_pictures",
+        "check_drift",
+    ),
     "comparing.change": ("Observation", "TubeChange", "compare_tubes", "observe"),
     "comparing.photos": ("Comparison", "PairResult", "compare_photos", "compare_readings"),
     "comparing.running": ("ExperimentResult", "run_experiment"),

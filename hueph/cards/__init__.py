@@ -47,6 +47,11 @@ def write_card(
         Unknown paper, or more patches than the card holds.
     MissingDependency
         PDF without the package that writes it.
+
+    Examples
+    --------
+    >>> write_card(load_chart("chart.toml"), "card.pdf", chart_path="card.toml")  # doctest: +SKIP
+    Chart(...)
     """
     plan = plan_card(chart, paper=paper)
     data = page_bytes(plan.page, path)

@@ -175,8 +175,14 @@ def calibrate_pictures(
     ----------
     pictures : sequence
         Each as for `calibrate_picture`; other lamps and cameras are welcome.
-    ph, name, indicator, batch, date, provenance, note, reverse, corners, allow_alike
-        As for `calibrate_picture`; `corners` only with one picture.
+    ph : sequence of float
+        pH of the patches, rising, in reading order.
+    name, indicator, batch, date, provenance, note : str
+        Free text for the file.
+    reverse, allow_alike : bool
+        As for `calibrate_picture`.
+    corners : array, shape (4, 2), optional
+        As for `calibrate_picture`; only with one picture.
 
     Returns
     -------
@@ -191,6 +197,11 @@ def calibrate_pictures(
         A file cannot be used as a picture.
     InputError
         No picture, or `corners` with several.
+
+    Examples
+    --------
+    >>> made = calibrate_pictures(["lamp.jpg", "window.jpg"], [6, 6.5, 7, 7.5, 8])  # doctest: +SKIP
+    >>> write_chart(made.chart, "chart.toml")  # doctest: +SKIP
     """
     values = check_ph(ph)
     if not pictures:

@@ -95,8 +95,10 @@ def check_drift(
         As it was when calibrated.
     pictures : sequence
         Pictures of the print as it is now.
-    reverse, corners
-        As for `calibrate_pictures`; a card with markers needs neither.
+    reverse : bool
+        As for `calibrate_picture`; a card with markers needs neither this nor `corners`.
+    corners : array, shape (4, 2), optional
+        As for `calibrate_picture`.
 
     Returns
     -------
@@ -108,6 +110,11 @@ def check_drift(
         The chart is not found in a picture.
     PhotoError
         A file cannot be used as a picture.
+
+    Examples
+    --------
+    >>> print(check_drift(load_chart("chart.toml"), ["scan.png"]).verdict)  # doctest: +SKIP
+    fit
     """
     if chart.markers:
         made = calibrate_card(chart, pictures)
