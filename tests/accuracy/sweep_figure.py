@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from PIL import Image
 from scoring import exact_limits, summarise
 
 if TYPE_CHECKING:
@@ -37,6 +38,10 @@ def draw_figure(shots: Sequence[Shot], path: Path) -> None:
     )
     figure.savefig(path, dpi=80)
     pyplot.close(figure)
+    # Sixteen greys are enough and make the file small.
+    with Image.open(path) as drawn:
+        small = drawn.convert("L").quantize(16)
+    small.save(path, optimize=True)
 
 
 def draw_panel(axis: Any, group: str, shots: Sequence[Shot], base: Sequence[Shot]) -> None:
