@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from hueph._checks import check_coverage
+from hueph._threads import side_by_side
 from hueph._types import FloatArray, PathLike
 from hueph.budget import reading_budget
 from hueph.calibration import UNLIKE, IndicatorCalibration, calibration_of
@@ -19,7 +20,7 @@ from hueph.estimating.widening import find_situation, load_widening
 from hueph.judging import distance_from_chart, quality_flags, refusal_flags
 from hueph.locate.card import off_the_print
 from hueph.locate.strip import locate_strip
-from hueph.locate.tubes import locate_tubes
+from hueph.locate.tubes import locate_tubes, prepare_search
 from hueph.locate.types import StripLocation, TubeLocation
 from hueph.measuring import BLACK_FLOOR, TubeMeasurement, measure_strip, measure_tubes
 from hueph.photo import Photo, load_photo
@@ -89,19 +90,16 @@ def read_photo(
     share = check_coverage(coverage)
     picture = photo if isinstance(photo, Photo) else load_photo(photo)
     corners = None if strip is None else picture.to_working(np.reshape(np.asarray(strip, float), (4, 2)))
-    no_strip = ""
-    strip_location: StripLocation | None = None
-    try:
-        strip_location = locate_strip(picture, chart, corners=corners)
-    except StripNotFound as error:
-        no_strip = str(error)
-        reason = error.reason
+    (strip_location, no_strip), scene = side_by_side(
+        lambda: _strip_or_why_not(picture, chart, corners),
+        lambda: None if tubes is not None else prepare_search(picture),
+    )
     boxes = None if tubes is None else [_box_to_working(picture, box) for box in tubes]
     try:
-        locations = locate_tubes(picture, strip_location, boxes=boxes)
+        locations = locate_tubes(picture, strip_location, boxes=boxes, scene=scene)
     except TubesNotFound:
-        if no_strip:
-            raise StripNotFound(no_strip, reason=reason) from None
+        if no_strip is not None:
+            raise no_strip from None
         raise
     if strip_location is not None:
         locations = off_the_print(picture, chart, strip_location, locations)
@@ -111,7 +109,7 @@ def read_photo(
             _uncalibrated(number, picture, location, tube)
             for number, (location, tube) in enumerate(zip(locations, measured, strict=True), start=1)
         )
-        return _collect(picture, chart, None, None, readings, share, message=no_strip)
+        return _collect(picture, chart, None, None, readings, share, message=str(no_strip))
     colours = balance_picture(picture, chart, measure_strip(picture, chart, strip_location))
     evidence = tube_evidence(colours, measured, locations)
     standards = calibration_of(chart)
@@ -135,6 +133,16 @@ def read_photo(
     )
     unlike = bool(evidence) and standards is not None and _is_unlike(standards, evidence[0], picture)
     return _collect(picture, chart, strip_location, colours, readings, share, unlike=unlike)
+
+
+def _strip_or_why_not(
+    picture: Photo, chart: Chart, corners: FloatArray | None
+) -> tuple[StripLocation | None, StripNotFound | None]:
+    """Return where the strip is, or the error that says why it was not found."""
+    try:
+        return locate_strip(picture, chart, corners=corners), None
+    except StripNotFound as error:
+        return None, error
 
 
 def _is_unlike(standards: IndicatorCalibration, evidence: TubeEvidence, picture: Photo) -> bool:

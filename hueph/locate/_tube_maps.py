@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -11,7 +11,7 @@ from hueph._medians import medians
 from hueph._threads import side_by_side
 from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray, UInt8Array
 
-__all__ = ["EdgeMap", "TubeScene", "build_scene", "opponent"]
+__all__ = ["EdgeMap", "TubeScene", "build_scene", "opponent", "without_card"]
 
 # Longest side of the reduced picture, pixels: a tube of 60 px in a picture of 1600 px keeps 18 px.
 REDUCED_SIDE = 480
@@ -103,13 +103,23 @@ def build_scene(encoded: AnyArray, card: FloatArray | None = None) -> TubeScene:
     gain = max(float(np.percentile(brightest, 90)) / 255.0, DARKEST_WHITE)
     colour = opponent(reduced, gain)
     walls, levels = side_by_side(lambda: _wall_map(colour), lambda: _level_map(colour))
-    if card is not None:
-        inside = _polygon_mask(card * scale, colour.shape[:2])
-        walls.strength[inside[::2][: walls.strength.shape[0]]] = 0.0
-        levels.strength[inside[:, ::2][:, : levels.strength.shape[1]]] = 0.0
     unit = max(0.003, 2.0 * walls.noise)
     backing: Float32Array = medians(np.ascontiguousarray(colour[:, ::2].swapaxes(1, 2)))
-    return TubeScene(pyramid, gain, scale, walls, levels, backing, unit)
+    scene = TubeScene(pyramid, gain, scale, walls, levels, backing, unit)
+    return scene if card is None else without_card(scene, card)
+
+
+def without_card(scene: TubeScene, card: FloatArray) -> TubeScene:
+    """Return a scene in which no edge inside the outline (n, 2) of the printed card counts."""
+    shape = len(scene.backing), scene.walls.strength.shape[1]
+    inside = _polygon_mask(card * scene.scale, shape)
+    walls = np.where(inside[::2][: len(scene.walls.strength)], np.float32(0.0), scene.walls.strength)
+    levels = np.where(
+        inside[:, ::2][:, : scene.levels.strength.shape[1]], np.float32(0.0), scene.levels.strength
+    )
+    return replace(
+        scene, walls=replace(scene.walls, strength=walls), levels=replace(scene.levels, strength=levels)
+    )
 
 
 def _as_uint8(encoded: AnyArray) -> UInt8Array:

@@ -25,7 +25,7 @@ from hueph.photo import Photo
 __all__ = ["locate_strip"]
 
 # Ways of looking, in order: longer side of the reduced picture, window of the surroundings.
-LOOKS = ((1000, 0.16), (2000, 0.10), (700, 0.45))
+LOOKS = ((700, 0.16), (2000, 0.10), (700, 0.45))
 # a picture with a shorter side than this, pixels, cannot hold three patches
 SMALLEST_PICTURE = 16
 # poses refined per look

@@ -22,7 +22,7 @@ from hueph.locate._tube_bands import find_bands
 from hueph.locate._tube_choice import choose
 from hueph.locate._tube_core import find_core
 from hueph.locate._tube_features import Columns, describe
-from hueph.locate._tube_maps import TubeScene, build_scene
+from hueph.locate._tube_maps import TubeScene, build_scene, without_card
 from hueph.locate._tube_refine import refine_surface
 from hueph.locate._tube_score import score_columns
 from hueph.locate._tube_strips import (
@@ -38,7 +38,7 @@ from hueph.locate._tube_strips import (
 from hueph.locate.types import StripLocation, TubeLocation
 from hueph.photo import Photo
 
-__all__ = ["locate_tubes"]
+__all__ = ["locate_tubes", "prepare_search"]
 
 # The card reaches this many patch sides beyond its patches (margin, printed numbers).
 CARD_MARGIN = 0.6
@@ -51,6 +51,7 @@ def locate_tubes(
     strip: StripLocation | None,
     *,
     boxes: Sequence[tuple[float, float, float, float]] | None = None,
+    scene: TubeScene | None = None,
 ) -> tuple[TubeLocation, ...]:
     """Find the vessels with liquid in a photograph, left to right.
 
@@ -62,6 +63,8 @@ def locate_tubes(
         The printed strip, left out of the search; None when there is none.
     boxes : sequence of (x, y, width, height), optional
         Rectangles drawn by the user, working-picture pixels: taken as the liquid, nothing is searched.
+    scene : TubeScene, optional
+        From `prepare_search` of the same photograph. Default: made.
 
     Returns
     -------
@@ -77,14 +80,16 @@ def locate_tubes(
     """
     if boxes is not None:
         return _by_hand(photo, boxes)
-    height, width = photo.encoded.shape[:2]
-    if min(height, width) < SMALLEST_PICTURE:
+    if scene is None:
+        scene = prepare_search(photo)
+    if scene is None:
+        height, width = photo.encoded.shape[:2]
         raise TubesNotFound(
             f"no tube found in {photo.file}: at least {SMALLEST_PICTURE} pixels on the shorter side are needed, "
             f"the picture has {width} by {height}; send the original file"
         )
     outline, patches = card_outline(strip)
-    scene = build_scene(photo.encoded, outline)
+    scene = scene if outline is None else without_card(scene, outline)
     quads, depths, features = _columns(scene)
     chosen = choose(quads, score_columns(features), patches) if len(quads) else []
     if not chosen:
@@ -103,6 +108,13 @@ def locate_tubes(
         )
         for index in chosen
     )
+
+
+def prepare_search(photo: Photo) -> TubeScene | None:
+    """Do what the search for vessels can do before the strip is known; None for too small a picture."""
+    if min(photo.encoded.shape[:2]) < SMALLEST_PICTURE:
+        return None
+    return build_scene(photo.encoded)
 
 
 def propose(encoded: AnyArray, outline: FloatArray | None) -> tuple[FloatArray, FloatArray, FloatArray]:
