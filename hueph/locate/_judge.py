@@ -7,15 +7,15 @@ from functools import lru_cache
 
 import numpy as np
 
-from hueph._types import BoolArray, FloatArray, UInt8Array
+from hueph._types import AnyArray, BoolArray, FloatArray, UInt8Array
 from hueph.chart import Chart
 from hueph.locate._facing import seen_facing
 from hueph.locate._hypotheses import ChartPlan
-from hueph.locate._order import MISFIT_CAP, chart_colours, colour_misfit
+from hueph.locate._order import MISFIT_CAP, PATCH_STD, ColourFit, chart_colours, colour_misfit
 from hueph.locate._probe import PAPER, ChartProbe, Colours, Light, other_prints
 from hueph.locate._quads import reduce_picture
-from hueph.locate._refine import EdgeSet, edge_set, refine_pose
-from hueph.locate._rivals import rival_placements
+from hueph.locate._refine import EdgeSet, Refined, edge_set, refine_pose
+from hueph.locate._rivals import rival_placements, stretched_placements
 from hueph.locate.geometry import apply_homography, lengths, local_jacobian, quad_sides, resize_homography
 from hueph.locate.types import StripLocation
 from hueph.photo import Photo
@@ -30,6 +30,9 @@ MISFIT_FLAGGED = 1.45
 # share of the accepted one's (what misfits for another reason must not decide).
 LEAST_MARGIN = 3.0
 LEAST_EXCESS = 0.45
+# Squared residuals are weighed by what the best fit leaves, as a share of `PATCH_STD` squared, but no
+# less than this: where patches fit far better than usual, small differences of order count.
+LEAST_NOISE = 0.15
 # A patch is seen when its colour fits this well (same units) ...
 SEEN_RESIDUAL = 3.0
 # ... and its inside is even: Oklab
@@ -64,6 +67,7 @@ class Verdict:
     misfit: float
     score: float
     margin: float
+    noise: float
     support: float
     foreshortening: float
     seen: BoolArray
@@ -94,7 +98,8 @@ class Verdict:
             return "cut-off" if self.inside < count else "too-few-patches"
         if self.blank:
             return "too-few-patches"
-        if self.more or self.margin < LEAST_MARGIN or self.margin**2 < LEAST_EXCESS * count * self.misfit**2:
+        excess = LEAST_EXCESS * count * self.misfit**2 / self.noise
+        if self.more or self.margin < LEAST_MARGIN or self.margin**2 < excess:
             return "cut-off" if self.inside < count else "order-ambiguous"
         return "order-ambiguous" if self.mirrored else ""
 
@@ -135,8 +140,11 @@ class ChartSight:
         Colours of the patches relative to the paper, Oklab.
     placements : array, shape (1 + k, 3, 3)
         The chart as it is, then its rivals (`_rivals`), card units to card units.
-    beyond : array of bool, shape (k, n)
-        Which patches, under which rivals that only shift, fall where the card carries nothing.
+    beyond, uncovered : array of bool, shape (k, n)
+        Which patches, under which rivals that only shift, fall where the card carries nothing; which
+        places of the chart no patch of a rival covers.
+    stretched : array of int, shape (k,)
+        The axis along which a rival has another pitch, or -1.
     """
 
     plan: ChartPlan
@@ -145,6 +153,8 @@ class ChartSight:
     reference: FloatArray
     placements: FloatArray
     beyond: BoolArray
+    uncovered: BoolArray
+    stretched: AnyArray
 
     @classmethod
     @lru_cache(maxsize=16)
@@ -152,7 +162,8 @@ class ChartSight:
         """Prepare a chart, once for all its photographs."""
         corners = chart.corners
         plan = ChartPlan.of(corners)
-        rivals, _ = rival_placements(corners)
+        orders, (pitches, axes) = rival_placements(corners)[0], stretched_placements(corners)
+        rivals = np.concatenate([orders, pitches])
         return cls(
             plan=plan,
             edges=edge_set(corners),
@@ -160,6 +171,8 @@ class ChartSight:
             reference=chart_colours(chart),
             placements=np.concatenate([np.eye(3)[None], rivals]),
             beyond=_beyond_chart(chart, plan, rivals),
+            uncovered=_uncovered(plan, rivals),
+            stretched=np.concatenate([np.full(len(orders), -1), axes]),
         )
 
 
@@ -171,6 +184,14 @@ def _beyond_chart(chart: Chart, plan: ChartPlan, rivals: FloatArray) -> BoolArra
     free = ~((moved[:, :, None] > low) & (moved[:, :, None] < high)).all(axis=3).any(axis=2)
     shifts = np.array([np.allclose(p[:2, :2], np.eye(2)) for p in rivals], dtype=bool)
     return np.asarray(free & shifts[:, None])
+
+
+def _uncovered(plan: ChartPlan, rivals: FloatArray) -> BoolArray:
+    """Which places of the chart (k, n) no patch of a rival covers."""
+    moved = apply_homography(rivals, plan.corners.reshape(-1, 2)).reshape(len(rivals), -1, 4, 2)
+    low, high = moved.min(axis=2)[:, :, None], moved.max(axis=2)[:, :, None]
+    covered = ((plan.centres > low) & (plan.centres < high)).all(axis=3).any(axis=1)
+    return np.asarray(~covered)
 
 
 class Judge:
@@ -231,10 +252,9 @@ class Judge:
         colours = self.sight.probe.read(
             self.light(picture), placed, self.sight.placements, self.photo.to_linear_srgb
         )
-        fit = colour_misfit(self._only_patches(colours), self.sight.reference)
-        count = len(corners)
+        relative = self._only_patches(colours)
+        fit = colour_misfit(relative, self.sight.reference)
         best = float(fit.misfit[0])
-        rival = float(fit.misfit[1:].min(initial=MISFIT_CAP))
         final = to_working @ placed
         final = final / final[2, 2]
         patches = apply_homography(final, corners.reshape(-1, 2)).reshape(-1, 4, 2)
@@ -252,7 +272,8 @@ class Judge:
             patches=patches,
             misfit=misfit,
             score=best + 2.0 * (1.0 - support),
-            margin=float(np.sqrt(max(count * (rival**2 - best**2), 0.0))),
+            margin=self._margin(relative[0], fit, refined),
+            noise=_noise(fit),
             support=support,
             blank=int(self._blank(colours)[0].sum()),
             more=bool((self._printed(colours)[1:] & self.sight.beyond).any()),
@@ -267,6 +288,23 @@ class Judge:
             facing = seen_facing(picture, placed, self.chart)
             verdict = replace(verdict, mirrored=facing is not None and facing.mirrored)
         return verdict
+
+    def _margin(self, relative: FloatArray, fit: ColourFit, refined: Refined) -> float:
+        """By how many standard deviations the best rival order is worse.
+
+        All orders have to explain the same patches: where a rival has plain paper and a patch is seen
+        under the pose judged, the rival pays for it. One of another pitch pays for the edges, too.
+        """
+        seen = np.nan_to_num(np.linalg.norm(relative - PAPER, axis=1)) / PATCH_STD
+        unexplained = (self.sight.uncovered * np.minimum(seen, MISFIT_CAP) ** 2).sum(axis=1)
+        total = fit.squares / _noise(fit) + fit.priors
+        total[1:] += unexplained / _noise(fit)
+        for axis in (0, 1):
+            of_axis = self.sight.stretched == axis
+            if of_axis.any():
+                total[1:][of_axis] += refined.agreement(self.sight.edges, axis)
+        worst = len(self.plan.corners) * MISFIT_CAP**2
+        return float(np.sqrt(max(total[1:].min(initial=worst) - total[0], 0.0)))
 
     def _only_patches(self, colours: Colours) -> FloatArray:
         """Colours, nan where no printed patch shows: blank, uneven, or no paper around."""
@@ -305,6 +343,11 @@ class Judge:
         longest = max(self.photo.encoded.shape[:2])
         steps = np.clip(np.round(np.log2(pixels / JUDGED_PIXELS) * 3.0) / 3.0, 0.0, 5.0)
         return self.reduced(round(longest / 2.0**steps))
+
+
+def _noise(fit: ColourFit) -> float:
+    """Return the variance of a patch about the fit of the pose judged, as a share of the usual one."""
+    return float(np.clip(LEAST_NOISE + fit.squares[0] / fit.residual.shape[1], LEAST_NOISE, 1.0))
 
 
 def _mean_of_known(values: FloatArray) -> FloatArray:

@@ -39,6 +39,8 @@ class ColourFit:
     ----------
     misfit : array, shape (m,)
         Root mean square of capped residuals with the priors' share, in units of `PATCH_STD`.
+    squares, priors : array, shape (m,)
+        Sum of the squares of the capped residuals, and the priors' share.
     residual : array, shape (m, n)
         Distance of each patch from the fit, same units, not capped.
     saturation, turn : array, shape (m,)
@@ -46,6 +48,8 @@ class ColourFit:
     """
 
     misfit: FloatArray
+    squares: FloatArray
+    priors: FloatArray
     residual: FloatArray
     saturation: FloatArray
     turn: FloatArray
@@ -90,10 +94,12 @@ def colour_misfit(observed: FloatArray, reference: FloatArray, *, rounds: int = 
         residual = np.sqrt(off_a * off_a + off_b * off_b + off_light * off_light) / PATCH_STD
         residual[missing] = np.inf
         weight = np.where(missing, 0.0, 1.0 / (1.0 + (residual / 2.0) ** 4))
-    square = np.minimum(residual, MISFIT_CAP) ** 2
-    total = (square.sum(axis=1) + penalty_plane + penalty_line) / residual.shape[1]
+    squares = (np.minimum(residual, MISFIT_CAP) ** 2).sum(axis=1)
+    priors = np.asarray(penalty_plane + penalty_line)
     return ColourFit(
-        misfit=np.sqrt(total),
+        misfit=np.sqrt((squares + priors) / residual.shape[1]),
+        squares=squares,
+        priors=priors,
         residual=residual,
         saturation=np.hypot(plane[:, 0], plane[:, 1]),
         turn=np.arctan2(plane[:, 1], plane[:, 0]),

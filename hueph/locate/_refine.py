@@ -24,6 +24,12 @@ WINDOWS = (0.45, 0.3, 0.2, 0.14)
 FINEST, COARSEST = 30.0, 8.0
 # an edge counts as visible when its colour step exceeds this many codes of 255
 LEAST_STEP = 5.0
+# A slope this many times the noise is an edge; one that many times, an edge that cannot be missed.
+LEAST_SEEN, SURELY_SEEN = 2.5, 5.0
+# half edges that have to be found in each direction: two ends of two halves
+LEAST_EDGES = 4
+# how often a visible edge is found where it is, and where none is (estimated on drawn cards)
+FOUND, BY_CHANCE = 0.9, 0.2
 ALONG = 9
 
 
@@ -71,6 +77,21 @@ class Refined:
     error: float
     blur: float
 
+    def agreement(self, edges: EdgeSet, axis: int) -> float:
+        """How clearly the edges between the ends say that the pose is not too long or short along an axis.
+
+        The log of how much likelier what was found is under this pose than under one of another pitch
+        (once, not twice: near the end they share, both have the same edges). An edge between touching
+        patches is one edge, though both have it.
+        """
+        across = np.abs(edges.normal[:, axis]) > np.abs(edges.normal[:, 1 - axis])
+        place = edges.middle[:, axis]
+        low, high = place[across].min(), place[across].max()
+        inner = across & (place > low + 0.3 * edges.reach) & (place < high - 0.3 * edges.reach)
+        weight = np.where(edges.beyond >= 0, 0.5, 1.0)
+        gain = np.where(self.found, np.log(FOUND / BY_CHANCE), np.log((1 - FOUND) / (1 - BY_CHANCE)))
+        return float((weight * gain)[inner & self.visible].sum())
+
     def support(self, edges: EdgeSet, patches: BoolArray) -> float:
         """Share of visible half edges of some patches (n,) that were found.
 
@@ -80,7 +101,7 @@ class Refined:
         shares = []
         for part in (upright, ~upright):
             expected = self.visible & part & patches[edges.patch]
-            shares.append((self.found & expected).sum() / max(expected.sum(), 1))
+            shares.append((self.found & expected).sum() / max(expected.sum(), LEAST_EDGES))
         return float(min(shares))
 
 
@@ -209,16 +230,24 @@ def _edge_shifts(
     shift = (inside - half + np.clip(fine, -0.6, 0.6)) / scale
     quiet = slope[:, : max(2, half // 2)]
     noise = float(medians(np.abs(quiet - medians(quiet)[:, None]).ravel())) + 0.4
+    width = 0.8 * size / np.maximum(at_peak, 1e-6)
+    # a step that would drown in the noise, were it as sharp as the others, is not to be expected
+    drowned = SURELY_SEEN * noise
+    visible &= 0.8 * size > drowned * _usual_width(width, visible & (at_peak > drowned))
     strong = (
         visible
         & (at_peak > 0.1 * size)
-        & (at_peak > 2.5 * noise)
+        & (at_peak > LEAST_SEEN * noise)
         & (index > 0)
         & (index < slope.shape[1] - 1)
     )
     weight = np.where(strong, np.minimum(at_peak, 40.0), 0.0)
-    width = 0.8 * size / np.maximum(at_peak, 1e-6)
     return shift, weight, visible, width
+
+
+def _usual_width(width: FloatArray, clear: BoolArray) -> float:
+    """Median width, rectified pixels, of the edges clearly seen; 0 where none is."""
+    return float(np.median(width[clear])) if clear.any() else 0.0
 
 
 def _patch_colours(patch: Float32Array, origin: FloatArray, scale: float, corners: FloatArray) -> FloatArray:

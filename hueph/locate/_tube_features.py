@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from hueph._types import AnyArray, Float32Array, FloatArray
+from hueph.locate._tube_shadows import SHADOWS, shadow_scalars
 from hueph.locate._tube_strip_maps import BAND_RIGHT, DEPTHS, StripMaps, length, make_maps
 from hueph.locate._tube_strips import BAND_LEFT, SAMPLES, STRIP_SHAPE
 
@@ -58,6 +59,7 @@ FEATURES = (
         for i in range(LEVEL_BINS)
     )
     + SURROUNDINGS
+    + SHADOWS
 )
 _BOTTOMS = 3
 
@@ -125,7 +127,9 @@ def describe(
     scalars["flat"] = (shape == 2).astype(float)
     table = np.stack([scalars[name] for name in SCALARS], axis=1)
     profiles = _profiles(maps, unit, (strip, top, bottom), profile, middle)
-    around = np.stack([scalars[name] for name in SURROUNDINGS], axis=1)
+    behind = body.mean(backing)
+    scalars.update(shadow_scalars(maps, unit, strip, top, profile, behind))
+    around = np.stack([scalars[name] for name in SURROUNDINGS + SHADOWS], axis=1)
     table = np.hstack([table, profiles, around]).astype(np.float64)
     return Columns(strip, top, bottom, DEPTHS[shape], table)
 

@@ -2,7 +2,8 @@
 
     python tests/accuracy/fit_tubes.py FOLDER [FOLDER ...] [--output FILE] [--folds 5]
 
-Each FOLDER holds truth.json and the photographs it names, as for locate_tubes.py. Every photograph is
+Each FOLDER holds truth.json and the photographs it names, as for locate_tubes.py or made by
+render_folder.py; the first counts as much as all others together. Every photograph is
 used as it is, without its strip, and changed (turned, recoloured, darker, blurred ...), so that the
 network learns shapes rather than these pictures. Scenes are left out whole. Without --output only
 the check is made.
@@ -161,17 +162,19 @@ def mirrored(features: Any) -> Any:
 
 def fit(pictures: list[Picture]) -> dict[str, Any]:
     """Fit the networks; returns the arrays that `hueph.locate._tube_score` reads."""
-    # every folder counts alike, however many pictures it holds
+    # the first folder counts as much as all others together, however many pictures they hold
     totals = {folder_of(picture): 0.0 for picture in pictures}
     for picture in pictures:
         totals[folder_of(picture)] += float(picture.weight.sum())
-    share = {folder: 1.0 / total for folder, total in totals.items()}
+    first = folder_of(pictures[0])
+    others = max(len(totals) - 1, 1)
+    share = {folder: (1.0 if folder == first else 1.0 / others) / total for folder, total in totals.items()}
     features = np.concatenate([picture.features for picture in pictures])
     features = np.concatenate([features, mirrored(features)])
     label = np.tile(np.concatenate([picture.label for picture in pictures]), 2)
     weight = np.tile(np.concatenate([picture.weight * share[folder_of(picture)] for picture in pictures]), 2)
     mean, scale = features.mean(axis=0), features.std(axis=0) + 1e-6
-    level = np.clip((features - mean) / scale, -5, 5)
+    level = np.clip((features - mean) / scale, -5, 5).astype(np.float32)
     nets = [train(level, label, weight, np.random.default_rng(seed)) for seed in range(NETWORKS)]
     names = ("first", "first_bias", "second", "second_bias")
     stacked = {name: np.stack([net[i] for net in nets]) for i, name in enumerate(names)}
@@ -188,6 +191,7 @@ def train(level: Any, label: Any, weight: Any, rng: np.random.Generator) -> list
         rng.standard_normal(HIDDEN) / np.sqrt(HIDDEN),
         np.zeros(1),
     ]
+    layers = [layer.astype(np.float32) for layer in layers]
     first_moment = [np.zeros_like(layer) for layer in layers]
     second_moment = [np.zeros_like(layer) for layer in layers]
     cumulative = np.cumsum(weight / weight.sum())
@@ -195,11 +199,11 @@ def train(level: Any, label: Any, weight: Any, rng: np.random.Generator) -> list
     steps = min(max(steps, 3000), 16000)
     for step in range(1, steps + 1):
         chosen = np.minimum(np.searchsorted(cumulative, rng.random(BATCH)), len(label) - 1)
-        x = level[chosen] + INPUT_NOISE * rng.standard_normal((BATCH, count))
-        x *= rng.random((BATCH, count)) > DROPPED
+        x = level[chosen] + np.float32(INPUT_NOISE) * rng.standard_normal((BATCH, count), dtype=np.float32)
+        x *= rng.random((BATCH, count), dtype=np.float32) > DROPPED
         hidden = np.maximum(x @ layers[0] + layers[1], 0)
         odds = hidden @ layers[2] + layers[3]
-        slope = (1 / (1 + np.exp(-odds)) - (label[chosen] == 1)) / BATCH
+        slope = ((1 / (1 + np.exp(-odds)) - (label[chosen] == 1)) / BATCH).astype(np.float32)
         back = np.outer(slope, layers[2]) * (hidden > 0)
         gradients = [
             x.T @ back + WEIGHT_DECAY * layers[0],

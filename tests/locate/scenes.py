@@ -14,6 +14,8 @@ import numpy as np
 
 from hueph.chart import Chart, Patch
 from hueph.photo import Photo, photo_from_array
+from hueph.synthetic import Scene as World
+from hueph.synthetic import draw_world, render_photo
 
 # Paths through CIELAB as indicators go, acid end to basic end; invented.
 PATHS: dict[str, list[tuple[float, float, float]]] = {
@@ -23,8 +25,12 @@ PATHS: dict[str, list[tuple[float, float, float]]] = {
     "yellow-magenta": [(88, -6, 45), (80, 12, 22), (70, 35, 0), (60, 62, -35)],
     "red-yellow": [(55, 55, 35), (66, 42, 50), (78, 18, 62), (87, -2, 70)],
     "there and back": [(72, 35, 38), (74, -30, 22), (50, 10, -45), (74, -30, 22), (72, 35, 38)],
+    "pale end": [(92.5, 0, 1.8), (88, 0, -4), (70, -6, -20), (52, -4, -40)],
+    "narrow": [(80, 18, 24), (83, 10, 36)],
     "cabbage": [(52, 48, 2), (55, 28, -14), (50, 8, -28), (62, -24, -8), (72, -30, 28), (85, -8, 52)],
 }  # fmt: skip
+# Paths that need not be found: two ends alike, an end like paper, hardly a difference.
+HARD_PATHS = ("there and back", "pale end", "narrow")
 BACKINGS = {"white": (236, 234, 228), "wood": (170, 120, 75), "blue": (70, 100, 160), "grey": (120, 122, 124)}
 PIXELS_PER_UNIT = 40.0
 
@@ -274,7 +280,7 @@ def random_scene(
 ) -> Scene:  # fmt: skip
     """A random card somewhere in a random picture, wholly in view."""
     layout = random_layout(rng)
-    path = str(rng.choice([name for name in PATHS if name != "there and back"]))
+    path = str(rng.choice([name for name in PATHS if name not in HARD_PATHS]))
     chart = make_chart(layout, path)
     wide, high = size
     for _ in range(200):
@@ -295,3 +301,11 @@ def random_scene(
     features = {"layout": layout, "path": path, "turn": turn, "tilt": tilt, "kind": kind, "camera": camera,
                 "width": width, "short": float(sides.min())}  # fmt: skip
     return Scene(photo_from_array(expose(picture, camera, rng)), chart, patches, features)
+
+
+def rendered(seed: int, number: int) -> tuple[World, Photo, dict[str, Any]]:
+    """One of the worlds of tests/accuracy/render_folder.py: its photograph, not yet compressed, and truth."""
+    rng = np.random.default_rng((seed, number))
+    world = draw_world(rng)
+    picture, truth = render_photo(world, rng)
+    return world, photo_from_array(picture, name="rendered.jpg"), truth

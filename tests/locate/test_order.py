@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scenes import PATHS, Layout, make_chart
+from scenes import HARD_PATHS, PATHS, Layout, make_chart
 
 from hueph.locate._order import MISFIT_CAP, chart_colours, colour_misfit, relative_oklab
-from hueph.locate._rivals import rival_placements
+from hueph.locate._rivals import rival_placements, stretched_placements
 
 
-@pytest.mark.parametrize("path", sorted(set(PATHS) - {"there and back"}))
+@pytest.mark.parametrize("path", sorted(set(PATHS) - set(HARD_PATHS)))
 def test_own_colours_fit_and_reversed_ones_do_not(path: str) -> None:
     reference = chart_colours(make_chart(Layout((7,)), path))
     same = colour_misfit(reference[None], reference)
@@ -52,3 +52,16 @@ def test_square_grid_has_quarter_turns_for_rivals() -> None:
     placements, _ = rival_placements(corners)
     quarter = [p for p in placements if abs(p[0, 0]) < 1e-9 and np.linalg.det(p) > 0]
     assert quarter
+
+
+def test_longer_and_shorter_rows_are_rivals_anchored_at_every_place() -> None:
+    corners = make_chart(Layout((7,), gap_x=0.0)).corners
+    placements, axes = stretched_placements(corners)
+    assert (axes == 0).all()
+    outer = np.stack([corners[0, 0], corners[-1, 1]])
+    spans = {tuple(np.round((outer @ p[:2, :2].T + p[:2, 2])[:, 0] - outer[0, 0], 6)) for p in placements}
+    assert spans == {(0, 5), (1, 6), (2, 7), (0, 6), (1, 7), (0, 8), (-1, 7), (0, 9), (-1, 8), (-2, 7)}
+
+
+def test_row_of_four_has_no_rivals_of_another_length() -> None:
+    assert len(stretched_placements(make_chart(Layout((4,))).corners)[0]) == 0

@@ -9,14 +9,16 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-from scenes import Camera, Layout, Scene, card_scene, make_chart, random_scene
+from scenes import Camera, Layout, Scene, card_scene, make_chart, random_scene, rendered
 
 from hueph.chart import Chart, load_chart
+from hueph.charting import calibrate_picture
 from hueph.errors import InputError, StripNotFound
 from hueph.locate.geometry import quad_overlap
 from hueph.locate.strip import locate_strip
 from hueph.locate.types import StripLocation
-from hueph.photo import load_photo, photo_from_array
+from hueph.photo import Photo, load_photo, photo_from_array
+from hueph.synthetic import render_artwork
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = json.loads((ROOT / "samples" / "truth.json").read_text(encoding="utf-8"))
@@ -183,6 +185,44 @@ def test_symmetric_colours_are_ambiguous() -> None:
     layout = Layout((7,), tall=1.5, digits="none")
     scene = card_scene(layout, "there and back")
     assert refuse(scene.photo.encoded, scene.chart) == "order-ambiguous"
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_strip_whose_end_is_like_paper_is_never_laid_over_fewer_patches(seed: int) -> None:
+    # Touching patches in dim, noisy light: nothing but the colours tells where the first one begins.
+    camera = Camera(
+        noise=0.05, level=0.4, saturation=0.7, cast=(0.85, 0.8, 1.0), contrast=0.0, blur=1.2, gradient=0.1
+    )
+    layout = Layout((15,), tall=1.3, gap_x=0.0)
+    scene = card_scene(layout, "pale end", kind="grey", camera=camera, turn=3.0 * seed - 8, seed=seed)
+    found = found_or_refused(scene.photo, scene.chart)
+    if found is not None:
+        check(found, scene.patches, overlap=0.6)
+
+
+def test_pale_end_of_a_rendered_strip_is_not_left_out() -> None:
+    # Noise over low contrast: fifteen patches were laid over the thirteen that show plainly.
+    world, photo, truth = rendered(77, 23)
+    chart = calibrate_picture(render_artwork(world), truth["chart_ph"], name="rendered")
+    found = found_or_refused(photo, chart)
+    if found is not None:
+        check(found, photo.to_working(truth["patches"]), overlap=0.6)
+
+
+def found_or_refused(photo: Photo, chart: Chart) -> StripLocation | None:
+    """What is found; None when the strip is refused."""
+    try:
+        return locate_strip(photo, chart)
+    except StripNotFound:
+        return None
+
+
+@pytest.mark.parametrize("name", ["touching", "grid"])
+@pytest.mark.parametrize("seed", range(2))
+def test_patches_that_hardly_differ_are_told_by_what_little_noise_there_is(name: str, seed: int) -> None:
+    camera = Camera(noise=0.006, level=0.8, saturation=0.7, cast=(0.85, 0.8, 1.0), contrast=0.0, blur=1.2)
+    scene = card_scene(LAYOUTS[name], "narrow", kind="grey", camera=camera, turn=-8, seed=seed)
+    check(locate_strip(scene.photo, scene.chart), scene.patches)
 
 
 def hand_corners(scene: Scene) -> Any:
