@@ -182,7 +182,7 @@ def _draw_posterior(
     axis = top + 0.66 * height
 
     def across(value: float) -> float:
-        return left + (right - left) * float(np.clip((value - start) / (end - start), 0.0, 1.0))
+        return left + (right - left) * min(max((value - start) / (end - start), 0.0), 1.0)
 
     _draw_axis(pen, ph, swatches, across, axis, height)
     if reading.expected is not None:

@@ -40,7 +40,7 @@ Box = tuple[float, float, float, float]
 Points = tuple[tuple[float, float], ...]
 
 
-def draw_overlay(photo: Photo, readings: PhotoReadings) -> UInt8Array:
+def draw_overlay(photo: Photo, readings: PhotoReadings, *, most_wide: int = MOST_WIDTH) -> UInt8Array:
     """Draw the readings on their photograph.
 
     Parameters
@@ -49,16 +49,18 @@ def draw_overlay(photo: Photo, readings: PhotoReadings) -> UInt8Array:
         The photograph that was read.
     readings : PhotoReadings
         Points in pixels of the full upright picture.
+    most_wide : int
+        Wider pictures are reduced to this, pixels; at least 1000.
 
     Returns
     -------
     array, shape (height, width, 3), uint8
-        Encoded sRGB. The upright picture, 1000 to 1600 pixels wide, and below it a panel with a row
+        Encoded sRGB. The upright picture, 1000 to `most_wide` pixels wide, and below it a panel with a row
         a tube: number, pH, range, flags, and the posterior along the card's pH axis.
     """
     from PIL import Image, ImageDraw
 
-    canvas, zoom = _picture(photo)
+    canvas, zoom = _picture(photo, max(most_wide, LEAST_WIDTH))
 
     def place(points: Points) -> FloatArray:
         # Both pictures count from the centre of their first pixel.
@@ -118,12 +120,12 @@ def write_overlay(photo: Photo, readings: PhotoReadings, path: PathLike) -> Path
     return target
 
 
-def _picture(photo: Photo) -> tuple[UInt8Array, float]:
+def _picture(photo: Photo, most_wide: int) -> tuple[UInt8Array, float]:
     """Return the picture as 8-bit sRGB to draw on, and canvas pixels per working pixel."""
     import cv2
 
     width = photo.encoded.shape[1]
-    zoom = float(np.clip(width, LEAST_WIDTH, MOST_WIDTH)) / width
+    zoom = float(np.clip(width, LEAST_WIDTH, most_wide)) / width
     codes = photo.encoded
     if zoom != 1.0:
         size = (round(width * zoom), max(1, round(photo.encoded.shape[0] * zoom)))

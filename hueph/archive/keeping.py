@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from hueph._threads import side_by_side
 from hueph._types import FloatArray, PathLike
 from hueph.archive.pictures import embedded, pictures_of
 from hueph.archive.privacy import PrivateFree, path_free, private_free
@@ -137,12 +138,11 @@ def add_reading(
         The file was changed or removed after it was read, or the archive cannot be written.
     """
     name = _name(photo.file)
-    contents = [
-        keep_original(archive, photo.file, readings.sha256 or photo.sha256),
-        _keep_chart(archive, chart),
-    ]
-    pictures = pictures_of(photo, readings)
-    contents += [content for content, _ in pictures]
+    original, pictures = side_by_side(
+        lambda: keep_original(archive, photo.file, readings.sha256 or photo.sha256),
+        lambda: pictures_of(photo, readings),
+    )
+    contents = [original, _keep_chart(archive, chart), *(content for content, _ in pictures)]
     payload = _without_folder(readings.to_dict(), photo.file, name)
     payload["chart"]["sha256"] = chart_sha256(chart)
     for entry, reading in zip(payload["tubes"], readings.tubes, strict=True):

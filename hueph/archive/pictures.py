@@ -34,7 +34,7 @@ def pictures_of(photo: Photo, readings: PhotoReadings) -> list[tuple[Content, by
 
     from hueph.overlay import draw_overlay
 
-    overlay = draw_overlay(photo, readings)
+    overlay = draw_overlay(photo, readings, most_wide=0)  # as narrow as it can be drawn
     if overlay.shape[1] > _OVERLAY_WIDTH:
         size = (_OVERLAY_WIDTH, round(overlay.shape[0] * _OVERLAY_WIDTH / overlay.shape[1]))
         overlay = np.asarray(cv2.resize(overlay, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)

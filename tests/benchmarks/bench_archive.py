@@ -23,7 +23,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from bench_read import make_photo, print_environment, seconds, spread, verdict
+from bench_read import make_photos
+from measure import print_environment
 from PIL import Image
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -103,9 +104,10 @@ def write_rows(document: Path, rows: list[Row]) -> None:
 
 def adding(folder: Path, rounds: int) -> list[Row]:
     """Time reading, and reading with recording, in turn, on files that differ in their last byte."""
-    photo, chart = make_photo(folder / "twelve.jpg"), load_chart(find_chart("sample-universal-strip"))
+    chart = load_chart(find_chart("sample-universal-strip"))
+    name, photo = next(item for item in make_photos(folder).items() if "phone" in item[0])
     data = photo.read_bytes()
-    print(f"photograph: 12 megapixels, {len(data) / 1e6:.1f} MB")
+    print(f"photograph: 12 megapixels, {name}")
     reads, adds, waits = [], [], []
     with open_archive(folder / "adding", create=True) as archive:
         for number in range(rounds + 1):
@@ -251,6 +253,21 @@ def time_listings(archive: Archive, rounds: int) -> list[tuple[str, float]]:
         verdict(f"  list {name} ({number}): {fastest:.3f} s ({spread(times)})", fastest, LIST_SECONDS, "s")
         best.append((name, fastest))
     return best
+
+
+def seconds(action: Callable[[], Any]) -> float:
+    """Return how long an action takes."""
+    return timed(action, time.perf_counter)
+
+
+def spread(times: list[float]) -> str:
+    """Return the shortest and the longest time."""
+    return f"{min(times):.3f} to {max(times):.3f}"
+
+
+def verdict(text: str, value: float, limit: float, unit: str) -> None:
+    """Print a figure beside its target."""
+    print(f"{text}   target {limit:g} {unit}: {'met' if value <= limit else 'MISSED'}")
 
 
 def timed(action: Callable[[], Any], clock: Callable[[], float]) -> float:
