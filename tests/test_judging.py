@@ -1,0 +1,65 @@
+"""Why no pH is stated: every reason by a colour that shows it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from hueph.chart import load_chart
+from hueph.colour.correction import ColourCorrection
+from hueph.estimating.features import TubeEvidence
+from hueph.estimating.posterior import Posterior
+from hueph.judging import OFF_CHART_DELTA_E, VALID_LOG_ODDS, refusal_flags
+from hueph.white_balance import linear_srgb_to_lab
+
+CHART = load_chart(Path(__file__).parents[1] / "reference_charts/sample-phenol-red-row/chart.toml")
+HALF = np.full((3, 3), 0.5)
+
+
+def reasons(tube: tuple[float, float, float], *, valid: float, delta_e: float = 2.0) -> set[str]:
+    """Return why a liquid of this light ratio (linear sRGB over its backing) is refused."""
+    ratio = np.array(tube)
+    evidence = TubeEvidence(
+        ph=np.array([4.0, 5.0, 6.0]),
+        patches=HALF,
+        artwork=HALF,
+        tube=ratio,
+        backing=np.ones(3),
+        glass=np.ones(3),
+        paper_level=0.8,
+        noise=0.01,
+        low=np.zeros(3),
+        high=np.zeros(3),
+        correction=ColourCorrection("linear", np.eye(3)),
+    )
+    grid = np.linspace(4.0, 6.0, 201)
+    posterior = Posterior(grid, np.full(201, 0.5), valid, 4.0, 6.0)
+    return refusal_flags(evidence, posterior, np.asarray(linear_srgb_to_lab(ratio)), delta_e, CHART)
+
+
+@pytest.mark.parametrize(
+    ("tube", "why"),
+    [
+        ((0.92, 0.93, 0.92), {"no-colour"}),
+        # Grey and rather bright: milk in water.
+        ((0.62, 0.62, 0.61), {"turbid"}),
+        # Pale yellow: a drop of indicator too few, or turbid; nobody can say which.
+        ((0.90, 0.88, 0.70), {"turbid", "too-little-dye"}),
+        # Dull and dark: light does not come through.
+        ((0.30, 0.24, 0.22), {"turbid"}),
+        # Strong green food dye.
+        ((0.10, 0.60, 0.10), {"off-chart-colour"}),
+    ],
+)
+def test_what_is_no_sample_is_refused_with_its_reasons(
+    tube: tuple[float, float, float], why: set[str]
+) -> None:
+    assert reasons(tube, valid=VALID_LOG_ODDS - 1.0) == why
+
+
+def test_a_sample_is_read_unless_no_ph_explains_its_colour() -> None:
+    colour = (0.80, 0.60, 0.20)
+    assert reasons(colour, valid=VALID_LOG_ODDS + 1.0) == set()
+    assert reasons(colour, valid=9.0, delta_e=OFF_CHART_DELTA_E + 1.0) == {"off-chart-colour"}
