@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from hueph.calibration import UNLIKE, IndicatorCalibration, LeftOut
+from hueph.calibration import UNLIKE, IndicatorCalibration, LeftOut, picture_distance
 from hueph.chart import Chart
 from hueph.estimating.posterior import Posterior, state
 from hueph.interval import Interval, format_ph
@@ -124,11 +124,11 @@ class StandardsReport:
         if len(tubes) < 2:
             return ""
         names = {photo.sha256 or photo.file: photo.file for photo in self.chart.standard_photos}
+        alike = self.calibration.kernel.alike
         lonely = []
         for photo, evidence in tubes.items():
-            others = [tube for tube in self.calibration.tubes_ if tube.photo != photo]
-            likeness = IndicatorCalibration(self.calibration.kernel).fit(others).likeness(evidence)
-            if likeness < UNLIKE:
+            nearest = min(picture_distance(evidence, other) for name, other in tubes.items() if name != photo)
+            if np.exp(-0.5 * (nearest / alike) ** 2) < UNLIKE:
                 lonely.append(names.get(photo, photo))
         return ", ".join(lonely)
 

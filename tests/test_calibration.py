@@ -25,6 +25,7 @@ from hueph.calibration import (
 from hueph.chart import Chart, Patch, Standard, StandardPhoto
 from hueph.errors import NotFittedError
 from hueph.estimating.posterior import Posterior, pool_experts, spread
+from hueph.standards_report import StandardsReport
 
 ACCURACY = Path(__file__).parent / "accuracy"
 
@@ -118,6 +119,12 @@ def test_the_same_phone_looks_more_alike_than_another() -> None:
     assert picture_distance(shown[0][0].evidence, shown[0][1].evidence) == 0.0
     assert made.likeness(shown[0][0].evidence, "picture 0") == 1.0
     assert made.likeness(shown[1][0].evidence) > made.likeness(other[0].evidence)
+
+
+def test_a_report_names_the_picture_by_another_phone() -> None:
+    made = IndicatorCalibration().fit([tube for picture in drawn(5, 4, same=False) for tube in picture])
+    report = StandardsReport(Chart("c", (), (95.0, 0.0, 0.0), (1.0, 1.0)), made)
+    assert report._unlike() == "picture 3"
 
 
 def test_charts_without_a_common_ph_are_not_alike_at_all() -> None:
