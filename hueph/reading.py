@@ -103,14 +103,16 @@ def read_photo(
         raise
     if strip_location is not None:
         locations = off_the_print(picture, chart, strip_location, locations)
-    measured = measure_tubes(picture, strip_location, chart, locations)
-    if strip_location is None:
+    measured, colours = side_by_side(
+        lambda: measure_tubes(picture, strip_location, chart, locations),
+        lambda: _colours_of(picture, chart, strip_location),
+    )
+    if strip_location is None or colours is None:
         readings = tuple(
             _uncalibrated(number, picture, location, tube)
             for number, (location, tube) in enumerate(zip(locations, measured, strict=True), start=1)
         )
         return _collect(picture, chart, None, None, readings, share, message=str(no_strip))
-    colours = balance_picture(picture, chart, measure_strip(picture, chart, strip_location))
     evidence = tube_evidence(colours, measured, locations)
     standards = calibration_of(chart)
     experts = iter(pool_tubes([known for known in evidence if all_finite(known)]))
@@ -143,6 +145,11 @@ def _strip_or_why_not(
         return locate_strip(picture, chart, corners=corners), None
     except StripNotFound as error:
         return None, error
+
+
+def _colours_of(picture: Photo, chart: Chart, strip: StripLocation | None) -> PictureColours | None:
+    """Measure and balance the strip; None without one."""
+    return None if strip is None else balance_picture(picture, chart, measure_strip(picture, chart, strip))
 
 
 def _is_unlike(standards: IndicatorCalibration, evidence: TubeEvidence, picture: Photo) -> bool:
