@@ -50,17 +50,18 @@ def draw_overlay(photo: Photo, readings: PhotoReadings, *, most_wide: int = MOST
     readings : PhotoReadings
         Points in pixels of the full upright picture.
     most_wide : int
-        Wider pictures are reduced to this, pixels; at least 1000.
+        Wider pictures are reduced to this, pixels.
 
     Returns
     -------
     array, shape (height, width, 3), uint8
-        Encoded sRGB. The upright picture, 1000 to `most_wide` pixels wide, and below it a panel with a row
-        a tube: number, pH, range, flags, and the posterior along the card's pH axis.
+        Encoded sRGB. The upright picture, 1000 (or less if asked for) to `most_wide` pixels wide, and
+        below it a panel with a row a tube: number, pH, range, flags, and the posterior along the card's
+        pH axis.
     """
     from PIL import Image, ImageDraw
 
-    canvas, zoom = _picture(photo, max(most_wide, LEAST_WIDTH))
+    canvas, zoom = _picture(photo, most_wide)
 
     def place(points: Points) -> FloatArray:
         # Both pictures count from the centre of their first pixel.
@@ -125,7 +126,7 @@ def _picture(photo: Photo, most_wide: int) -> tuple[UInt8Array, float]:
     import cv2
 
     width = photo.encoded.shape[1]
-    zoom = float(np.clip(width, LEAST_WIDTH, most_wide)) / width
+    zoom = float(np.clip(width, min(LEAST_WIDTH, most_wide), most_wide)) / width
     codes = photo.encoded
     if zoom != 1.0:
         size = (round(width * zoom), max(1, round(photo.encoded.shape[0] * zoom)))

@@ -30,15 +30,9 @@ _MARGIN = 0.12
 
 def pictures_of(photo: Photo, readings: PhotoReadings) -> list[tuple[Content, bytes]]:
     """Return the annotated picture, one of the strip and one of each tube, with their bytes."""
-    import cv2
-
     from hueph.overlay import draw_overlay
 
-    overlay = draw_overlay(photo, readings, most_wide=0)  # as narrow as it can be drawn
-    if overlay.shape[1] > _OVERLAY_WIDTH:
-        size = (_OVERLAY_WIDTH, round(overlay.shape[0] * _OVERLAY_WIDTH / overlay.shape[1]))
-        overlay = np.asarray(cv2.resize(overlay, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    made = [_jpeg(overlay, "overlay")]
+    made = [_jpeg(draw_overlay(photo, readings, most_wide=_OVERLAY_WIDTH), "overlay")]
     if readings.patches:
         points = [point for patch in readings.patches for point in patch.corners]
         made.append(_jpeg(_at_most(_crop(photo, points), _STRIP_WIDTH, axis=1), "strip"))
