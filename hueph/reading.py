@@ -18,7 +18,7 @@ from hueph.estimating.features import TubeEvidence, all_finite, neighbour_tint
 from hueph.estimating.posterior import PooledEvidence, Posterior, pool_tubes, spread, state
 from hueph.estimating.widening import find_situation, load_widening
 from hueph.judging import distance_from_chart, quality_flags, refusal_flags
-from hueph.locate.card import off_the_print
+from hueph.locate.card import without_print
 from hueph.locate.strip import locate_strip
 from hueph.locate.tubes import locate_tubes, prepare_search
 from hueph.locate.types import StripLocation, TubeLocation
@@ -92,17 +92,17 @@ def read_photo(
     corners = None if strip is None else picture.to_working(np.reshape(np.asarray(strip, float), (4, 2)))
     (strip_location, no_strip), scene = side_by_side(
         lambda: _strip_or_why_not(picture, chart, corners),
-        lambda: None if tubes is not None else prepare_search(picture),
+        # Before a card of our own the search waits until the print is out of the way.
+        lambda: None if tubes is not None or chart.markers else prepare_search(picture),
     )
     boxes = None if tubes is None else [_box_to_working(picture, box) for box in tubes]
+    bare = picture if strip_location is None else without_print(picture, chart, strip_location)
     try:
-        locations = locate_tubes(picture, strip_location, boxes=boxes, scene=scene)
+        locations = locate_tubes(bare, strip_location, boxes=boxes, scene=scene)
     except TubesNotFound:
         if no_strip is not None:
             raise no_strip from None
         raise
-    if strip_location is not None:
-        locations = off_the_print(picture, chart, strip_location, locations)
     measured, colours = side_by_side(
         lambda: measure_tubes(picture, strip_location, chart, locations),
         lambda: _colours_of(picture, chart, strip_location),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,12 +12,12 @@ from hueph.chart import Chart
 from hueph.colour.difference import delta_e_cie2000
 from hueph.colour.lab import lab_to_xyz, xyz_to_lab
 from hueph.colour.srgb import linear_rgb_to_xyz
-from hueph.errors import InputError, StripNotFound, TubesNotFound
+from hueph.errors import InputError, StripNotFound
 from hueph.locate.geometry import apply_homography, fit_homography, quad_area
-from hueph.locate.types import StripLocation, TubeLocation
+from hueph.locate.types import StripLocation
 from hueph.photo import Photo
 
-__all__ = ["locate_card", "locate_card_strip", "off_the_print", "printed_parts"]
+__all__ = ["locate_card", "locate_card_strip", "printed_parts", "without_print"]
 
 # Longer side of the pictures searched: small first for speed and calm, then large for small markers.
 _SIDES = (1000, 2000, 600)
@@ -26,6 +27,7 @@ _FEWEST_PATCHES, _SMALLEST_PATCH = 3, 6.0  # pixels
 # Patches of the right card lie within about 5 of their chart in the median photograph, 10 in a bad one;
 # cards of two indicators much farther apart: CIEDE2000, over the paper.
 _ANOTHER_CARD = 16.0
+_SAMPLES, _FEWEST_SAMPLES = (22, 16), 20  # places of the white area where the paper is looked at
 _INNER = 0.5  # share of a patch's sides that is looked at
 _FEWEST = 2  # one marker alone gives a pose too shaky to measure by
 
@@ -174,49 +176,67 @@ def printed_parts(chart: Chart) -> list[tuple[FloatArray, float]]:
     ]
 
 
-def off_the_print(
-    photo: Photo, chart: Chart, strip: StripLocation, tubes: tuple[TubeLocation, ...]
-) -> tuple[TubeLocation, ...]:
-    """Leave out what was taken for a tube but is a grey, a colour or a marker of the card.
+def without_print(photo: Photo, chart: Chart, strip: StripLocation) -> Photo:
+    """Return the picture with all print of a card of our own painted over in the colour of its paper.
+
+    Markers, greys and saturated colours have edges stronger than any tube's and would be taken for vessels, or keep
+    real ones from standing out. Only for finding tubes; colours are measured in the picture as it is.
 
     Parameters
     ----------
     photo : Photo
     chart : Chart
     strip : StripLocation
-    tubes : tuple of TubeLocation
+        Where the card is.
 
     Returns
     -------
-    tuple of TubeLocation
-        Those drawn by hand always stay.
-
-    Raises
-    ------
-    TubesNotFound
-        None is left.
+    Photo
+        The same picture for a plain chart, or when too little of the white area is in view.
     """
-    if not chart.markers or not tubes:
-        return tubes
-    back = np.linalg.inv(strip.homography)
-    parts = [np.array(item.corners) for item in chart.references]
-    parts += [np.array(item.corners) for item in chart.markers]
-    middles = apply_homography(back, np.stack([tube.core.mean(axis=0) for tube in tubes]))
-    left = tuple(
-        tube
-        for tube, (x, y) in zip(tubes, middles, strict=True)
-        if tube.by_hand
-        or not any(
-            part[:, 0].min() <= x <= part[:, 0].max() and part[:, 1].min() <= y <= part[:, 1].max()
-            for part in parts
-        )
+    if not chart.markers or not chart.references:
+        return photo
+    left, top, right = _white_area(chart)
+    across = np.linspace(left, right, _SAMPLES[0] + 2)[1:-1]
+    down = np.linspace(top, chart.card_size[1], _SAMPLES[1] + 2)[1:-1]
+    grid = np.stack(np.meshgrid(across, down), axis=-1).reshape(-1, 2)
+    height, width = photo.encoded.shape[:2]
+    points = np.rint(apply_homography(strip.homography, grid)).astype(int)
+    inside = (points >= 0).all(axis=1) & (points < [width, height]).all(axis=1)
+    points = points[inside]
+    if len(points) < _FEWEST_SAMPLES:
+        return photo
+    plane = _paper_plane(
+        points / [width, height], photo.encoded[points[:, 1], points[:, 0]].astype(np.float64)
     )
-    if not left:
-        raise TubesNotFound(
-            f"no tube found in {photo.file}, only the greys and colours of the card; retake with the tubes before its "
-            "white area, or outline one with --tube x,y,width,height"
-        )
-    return left
+    mask = np.zeros((height, width), np.uint8)
+    for part, _ in printed_parts(chart):
+        _fill(mask, apply_homography(strip.homography, part))
+    rows, columns = np.nonzero(mask)
+    colours = np.stack([np.ones(len(rows)), columns / width, rows / height], axis=1) @ plane
+    bare = photo.encoded.copy()
+    bare[rows, columns] = np.clip(np.rint(colours), 0, np.iinfo(bare.dtype).max).astype(bare.dtype)
+    return replace(photo, encoded=bare)
+
+
+def _paper_plane(places: FloatArray, codes: FloatArray) -> FloatArray:
+    """Fit encoded paper colour as a plane over the picture, leaving out tubes before it; shape (3, 3)."""
+    design = np.concatenate([np.ones((len(places), 1)), places], axis=1)
+    level = codes.sum(axis=1)
+    paper = level >= 0.9 * np.median(level)  # tubes are darker, and fill less than half of it
+    plane = np.zeros((3, 3))
+    for _ in range(4):
+        plane = np.linalg.lstsq(design[paper], codes[paper], rcond=None)[0]
+        apart = np.abs((codes - design @ plane).sum(axis=1))
+        paper = apart <= 3.0 * (1.4826 * np.median(apart[paper]) + 0.004 * np.median(level))
+    return np.asarray(plane)
+
+
+def _fill(mask: UInt8Array, quad: FloatArray) -> None:
+    """Mark the pixels of a quadrilateral."""
+    import cv2
+
+    cv2.fillConvexPoly(mask, np.rint(quad * 16).astype(np.int32), 1, shift=4)
 
 
 def _white_area(chart: Chart) -> tuple[float, float, float]:

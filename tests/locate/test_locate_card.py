@@ -11,10 +11,9 @@ import pytest
 from hueph import Chart, load_chart
 from hueph.cards import plan_card
 from hueph.cards.write import FORMATS
-from hueph.errors import InputError, StripNotFound, TubesNotFound
-from hueph.locate.card import locate_card, off_the_print, printed_parts
+from hueph.errors import InputError, StripNotFound
+from hueph.locate.card import locate_card, printed_parts, without_print
 from hueph.locate.strip import locate_strip
-from hueph.locate.types import TubeLocation
 from hueph.photo import photo_from_array
 from hueph.shipped import find_chart
 
@@ -129,21 +128,24 @@ def test_a_chart_without_markers_is_no_card() -> None:
         locate_card(picture, load_chart(find_chart("sample-universal-row")))
 
 
-def test_tubes_stand_before_the_white_area_and_greys_are_no_tubes(card: tuple[Chart, Any]) -> None:
+def test_print_is_painted_over_in_the_paper_colour_beside_it(card: tuple[Chart, Any]) -> None:
     chart, flat = card
-    picture, truth = photograph(flat, UPRIGHT)
+    with_tube = flat.copy()
+    tube = np.array([[140, 110], [156, 110], [156, 200], [140, 200]])
+    x, y = (tube[0] * SCALE).astype(int)
+    with_tube[y : y + 270, x : x + 48] = (60, 90, 160)
+    picture, truth = photograph(with_tube, UPRIGHT)
     photo = photo_from_array(picture)
-    strip = locate_strip(photo, chart)
-
-    def tube(middle: Any, by_hand: bool = False) -> TubeLocation:
-        quad = places(truth, np.array(middle) + [[-5, -8], [5, -8], [5, 8], [-5, 8]])
-        return TubeLocation(quad, quad, by_hand=by_hand)
-
-    grey = np.mean(chart.references[2].corners, axis=0)
-    stands, mistaken, drawn = tube((150, 110)), tube(grey), tube(grey, by_hand=True)
-    assert off_the_print(photo, chart, strip, (mistaken, stands, drawn)) == (stands, drawn)
-    with pytest.raises(TubesNotFound, match="only the greys and colours of the card"):
-        off_the_print(photo, chart, strip, (mistaken,))
+    bare = without_print(photo, chart, locate_strip(photo, chart)).encoded
+    plain, _ = photograph(np.full_like(flat, 255), UPRIGHT)  # the same sheet without any print
+    for item in (*chart.patches, *chart.references, *chart.markers):
+        at = np.rint(places(truth, np.mean(item.corners, axis=0)))[0].astype(int)
+        shown = bare[at[1], at[0]].astype(int)
+        assert np.abs(shown - plain[at[1] - 3 : at[1] + 4, at[0] - 3 : at[0] + 4].mean(axis=(0, 1))).max() < 9
+    at = np.rint(places(truth, tube.mean(axis=0)))[0].astype(int)
+    assert (bare[at[1], at[0]] == picture[at[1], at[0]]).all()
+    sample = load_chart(find_chart("sample-universal-row"))
+    assert without_print(photo, sample, locate_strip(photo, chart)) is photo
 
 
 def test_the_white_area_is_free_of_print(card: tuple[Chart, Any]) -> None:
