@@ -53,6 +53,19 @@ def test_large_picture_is_reduced(make_readings: Callable[..., PhotoReadings]) -
     assert (drawn[130:170, col - 7] < 40).all()
 
 
+def test_much_larger_picture_is_halved_first_and_keeps_its_places(
+    make_readings: Callable[..., PhotoReadings],
+) -> None:
+    # 4001 is halved twice to 1000, an odd column falling away, then reduced to 800: a fifth of the picture.
+    readings = make_readings(width=4001, height=2000)
+    drawn = draw_overlay(photo(4001, 2000), readings, most_wide=800)
+    assert drawn.shape[1] == 800
+    # The first liquid's left and right sides are at x = 60 and 120.
+    for edge in (60, 120):
+        col = round((edge + 0.5) / 5 - 0.5)
+        assert (drawn[52:62, col] > 240).all()
+
+
 def test_outlines_are_light_on_dark_and_nothing_else_is_touched(
     make_readings: Callable[..., PhotoReadings],
 ) -> None:
