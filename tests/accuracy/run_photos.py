@@ -1,11 +1,11 @@
 """Run the whole program on rendered photographs with known truth and print how well it did.
 
-    python tests/accuracy/run_photos.py FOLDER [--jobs 2] [--csv tubes.csv] [--write]
+    python tests/accuracy/run_photos.py FOLDER [--jobs 2] [--csv tubes.csv] [--short] [--write] [--marker NAME]
 
 FOLDER holds truth.json, the photographs it names and the flat artwork chart-<name>.png of every
 card (or <name> is a shipped chart, as in samples/). Charts are made from the artwork with hueph's own
 calibration; of the truth, the program gets the pH printed on the card and nothing else. --write puts
-the tables into DEVELOPERS.md.
+the tables into DEVELOPERS.md, --short those of the whole only.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ def main() -> None:
         scores.append(score_photo(scene, file, readings, seconds))
         if sys.stderr.isatty():
             print(f"\r{len(scores)} of {len(shots)}", end="\r", file=sys.stderr)
-    text = report(scores, options.coverage)
+    text = report(scores, options.coverage, short=options.short)
     print(text)
     print(f"\n{len(shots)} photographs in {time.perf_counter() - start:.0f} s, {options.jobs} worker(s)")
     if not options.quiet:
@@ -83,6 +83,7 @@ def parse() -> argparse.Namespace:
     parser.add_argument("--csv", type=Path, help="write a row a true tube, for analysis")
     parser.add_argument("--overlay", help="also write annotated pictures into this folder")
     parser.add_argument("--quiet", action="store_true", help="no list of problems")
+    parser.add_argument("--short", action="store_true", help="leave out the tables by pH and by indicator")
     parser.add_argument("--write", action="store_true", help="put the tables into DEVELOPERS.md")
     parser.add_argument("--marker", default="accuracy-photos", help="which place in DEVELOPERS.md")
     return parser.parse_args()
@@ -123,8 +124,8 @@ def crashed(task: Task) -> Outcome:
     return gone, float("nan")
 
 
-def report(scores: Sequence[PhotoScore], coverage: float) -> str:
-    """Return the tables."""
+def report(scores: Sequence[PhotoScore], coverage: float, *, short: bool = False) -> str:
+    """Return the tables; when `short`, only the whole and by kind."""
     percent = f"{100 * coverage:g} %"
     kinds = [kind for kind in KINDS if any(score.kind == kind for score in scores)]
     kinds += sorted({score.kind for score in scores} - set(KINDS))
@@ -153,6 +154,8 @@ def report(scores: Sequence[PhotoScore], coverage: float) -> str:
     by_kind = tables.markdown(
         ("kind", *head), [(name, *reading_cells(summarise(tubes_of(group)))) for name, group in groups]
     )
+    if short:
+        return f"Located:\n\n{located}\n\nRead, by kind:\n\n{by_kind}"
     bands = [(band_name(band), [tube for tube in everything if in_band(tube, band)]) for band in BANDS]
     by_band = tables.markdown(
         ("true pH", *head), [(name, *reading_cells(summarise(group))) for name, group in bands if group]
