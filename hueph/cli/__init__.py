@@ -118,6 +118,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     words = list(sys.argv[1:] if argv is None else argv)
     _make_streams_safe()
+    # The matrices of one photograph are small: sharing them out among threads costs more than it gains.
+    # To be said before numpy is loaded.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         outcome = cli.main(args=words, prog_name="hueph", standalone_mode=False)
         sys.stdout.flush()

@@ -10,9 +10,13 @@ the table into DEVELOPERS.md.
 
 from __future__ import annotations
 
+import os
+
+# As the command does, before numpy is loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import argparse
 import itertools
-import os
 import sys
 import tempfile
 import time
