@@ -16,7 +16,7 @@ LARGEST_ON_CARD = 0.3
 # Extra log odds asked of a space between two vessels that uses a wall of each as its own.
 GAP_PENALTY = 3.0
 # Log odds a vessel gains when another of the same width stands beside it.
-COMPANY = 0.7
+COMPANY = 0.9
 
 
 def choose(quads: FloatArray, odds: FloatArray, card: FloatArray | None) -> list[int]:
