@@ -30,7 +30,7 @@ ARTWORK_STD = 0.5
 SCAN_STD = 1.5
 # One photograph corrected by its white paper alone: lamp spectrum, sensor and camera rendering stay.
 # Root mean square over the development photographs, tests/accuracy/calibrate_photos.py.
-PHOTOGRAPH_STD = 4.0
+PHOTOGRAPH_STD = 5.0
 # Reflectance of ordinary white card, about L* 94 (common practice, no source).
 WHITE_CARD = 0.85
 # Cameras raise contrast and saturation a little for pleasing pictures. What is undone in a photograph
