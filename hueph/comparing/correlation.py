@@ -28,6 +28,8 @@ __all__ = ["PairModel", "TieNetwork", "error_tie", "load_pair_model", "posterior
 _TABLE = "pair_correlation.json"
 # Features further out than this many standard deviations of the simulated ones count as if there.
 _MOST_SCORE = 3.0
+# Pictures more alike than this were hardly met while learning and count as this much apart.
+_LEAST_KNOWN_DISTANCE = 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,7 +117,8 @@ def error_tie(
     one, two = (Traits(reading.grid, reading.posterior, reading.lab) for reading in (before, after))
     if same_picture:
         return model.same_picture.tie(pair_features(one, two, 0.0))
-    return model.other_picture.tie(pair_features(one, two, UNLIKE_PICTURES if distance is None else distance))
+    apart = UNLIKE_PICTURES if distance is None else max(distance, _LEAST_KNOWN_DISTANCE)
+    return model.other_picture.tie(pair_features(one, two, apart))
 
 
 def posterior_std(reading: Reading) -> float:

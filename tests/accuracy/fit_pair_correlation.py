@@ -1,6 +1,6 @@
 """Learn how strongly the errors of two readings go together, on simulated scenes; check it on others.
 
-    python tests/accuracy/draw_pairs.py draw WORK --worlds 600 --seed 1      # and 2, 3
+    python tests/accuracy/draw_pairs.py draw WORK --worlds 600 --seed 1      # and 2, 3, 4
     python tests/accuracy/draw_pairs.py read WORK
     python tests/accuracy/fit_pair_correlation.py WORK [--write] [--write-table]
 
