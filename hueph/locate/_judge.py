@@ -28,7 +28,7 @@ MOST_MISFIT = 1.75
 MISFIT_FLAGGED = 1.45
 # A rival order must be worse by this many standard deviations, and its sum of squares by this
 # share of the accepted one's (what misfits for another reason must not decide).
-LEAST_MARGIN = 3.0
+LEAST_MARGIN = 4.0
 LEAST_EXCESS = 0.45
 # Squared residuals are weighed by what the best fit leaves, as a share of `PATCH_STD` squared, but no
 # less than this: where patches fit far better than usual, small differences of order count.
