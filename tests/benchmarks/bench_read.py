@@ -19,6 +19,7 @@ import argparse
 import cProfile
 import pstats
 import statistics
+import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
@@ -49,8 +50,8 @@ from hueph.shipped import find_chart
 sys.path.append(str(Path(__file__).resolve().parents[1] / "accuracy"))
 import tables
 
-# Targets: a warm read as a multiple of the full decode of the JPEG; seconds; megabytes.
-WARM_RATIO, COLD_SECONDS, HELP_SECONDS, PEAK_MB = 1.5, 1.5, 0.25, 700.0
+# Targets: a warm read as a multiple of the full decode of the JPEG, at first and at last; seconds; megabytes.
+WARM_RATIO, LAST_RATIO, COLD_SECONDS, HELP_SECONDS, PEAK_MB = 4.0, 1.5, 1.5, 0.25, 700.0
 # Standard deviation of the grain, codes of 255, and the quality of the files.
 LITTLE_GRAIN, PHONE_GRAIN, QUALITY = 2.0, 8.0, 92
 # Phones smooth the grain away before they write HEIC; this makes a file of about 2 MB.
@@ -62,10 +63,13 @@ Row = tuple[str, str, str, str]
 def main() -> None:
     """Measure and print."""
     options = parse()
+    if options.make:
+        make_photos(options.make)
+        return
     print_environment()
     rows: list[Row] = []
     with tempfile.TemporaryDirectory() as scratch:
-        photos = {options.photo.name: options.photo} if options.photo else make_photos(Path(scratch))
+        photos = {options.photo.name: options.photo} if options.photo else made_photos(Path(scratch))
         chart_file = find_chart(options.chart)
         chart = load_chart(chart_file)
         for name, photo in photos.items():
@@ -88,23 +92,30 @@ def parse() -> argparse.Namespace:
     parser.add_argument("--photo", type=Path, help="a photograph of one's own")
     parser.add_argument("--chart", default=SAMPLE_CHART, help="its chart")
     parser.add_argument("--rounds", type=int, default=7)
+    parser.add_argument("--make", type=Path, metavar="FOLDER", help="only make the photographs")
     parser.add_argument("--write", action="store_true", help="put the table into DEVELOPERS.md")
     return parser.parse_args()
 
 
-def make_photos(folder: Path) -> dict[str, Path]:
+def made_photos(folder: Path) -> dict[str, Path]:
+    """Return photographs by description, made in a process of its own.
+
+    Hundreds of megabytes used and freed before change how fast this process decodes afterwards.
+    """
+    subprocess.run([sys.executable, __file__, "--make", str(folder)], check=True)
+    names = {"little.jpg": "JPEG, little grain", "phone.jpg": "JPEG, a phone's grain", "phone.heic": "HEIC"}
+    return {
+        f"{name}, {(folder / file).stat().st_size / 1e6:.1f} MB": folder / file
+        for file, name in names.items()
+    }
+
+
+def make_photos(folder: Path) -> None:
     """Write the three files."""
-    photos = {}
-    for name, grain in (("JPEG, little grain", LITTLE_GRAIN), ("JPEG, a phone's grain", PHONE_GRAIN)):
-        path = folder / f"grain-{grain:g}.jpg"
-        picture = Image.fromarray(enlarged_sample(TWELVE_MEGAPIXELS, grain))
-        picture.save(path, quality=QUALITY)
-        photos[f"{name}, {path.stat().st_size / 1e6:.1f} MB"] = path
-    path = folder / "phone.heic"
+    for file, grain in (("little.jpg", LITTLE_GRAIN), ("phone.jpg", PHONE_GRAIN)):
+        Image.fromarray(enlarged_sample(TWELVE_MEGAPIXELS, grain)).save(folder / file, quality=QUALITY)
     picture = Image.fromarray(enlarged_sample(TWELVE_MEGAPIXELS, HEIC_GRAIN))
-    pillow_heif.from_pillow(picture).save(path, quality=HEIC_QUALITY)
-    photos[f"HEIC, {path.stat().st_size / 1e6:.1f} MB"] = path
-    return photos
+    pillow_heif.from_pillow(picture).save(folder / "phone.heic", quality=HEIC_QUALITY)
 
 
 def decoder(photo: Path) -> Callable[[], object]:
@@ -131,8 +142,8 @@ def warm(name: str, photo: Path, chart: Chart, rounds: int) -> list[Row]:
         (
             f"warm read, {name}",
             f"{reads.seconds:.3f} s = {ratio:.2f} x decode (processor {cpu:.2f} x)",
-            f"{WARM_RATIO:g} x" if is_jpeg else "-",
-            verdict(ratio, WARM_RATIO) if is_jpeg else "",
+            f"{WARM_RATIO:g} x, later {LAST_RATIO:g} x" if is_jpeg else "-",
+            f"{verdict(ratio, WARM_RATIO)}, {verdict(ratio, LAST_RATIO)}" if is_jpeg else "",
         ),
     ]
 
