@@ -42,6 +42,8 @@ def read_bytes(path: PathLike, name: str) -> bytes:
             found = f"this one has {status.st_size / 1e9:.1f} GB"
             raise refused(name, f"a photograph may have {MAX_BYTES / 1e9:.1f} GB", found, "save it smaller")
         data = Path(path).read_bytes()
+    except PhotoError:
+        raise  # it is a ValueError too
     except FileNotFoundError as error:
         found = "there is no file of this name"
         raise refused(name, single, found, "check the name and the folder") from error

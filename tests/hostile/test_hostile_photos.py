@@ -117,7 +117,10 @@ def test_odd_orientations_leave_the_picture_as_stored(files: list[Path]) -> None
 
 def test_a_folder_a_missing_file_and_a_pipe(tmp_path: Path) -> None:
     (tmp_path / "folder.jpg").mkdir()
-    with pytest.raises(PhotoError, match="must be a single file, this is a folder; name"):
+    with pytest.raises(
+        PhotoError,
+        match=r"^cannot read photograph \S+: a photograph must be a single file, this is a folder; name",
+    ):
         load_photo(tmp_path / "folder.jpg")
     with pytest.raises(PhotoError, match="there is no file of this name; check the name"):
         load_photo(tmp_path / "missing.jpg")
