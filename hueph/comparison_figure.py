@@ -6,8 +6,6 @@ double line, expected a cross; numbers, words and the names of colours stand bes
 
 from __future__ import annotations
 
-import os
-import tempfile
 import textwrap
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
@@ -16,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hueph._overlay_panel import font, plain
+from hueph._picture_file import save_drawing
 from hueph._types import FloatArray, PathLike, UInt8Array
 from hueph.buffering import change_text
 from hueph.colour.naming import colour_name
@@ -101,27 +100,14 @@ def write_comparison_figure(result: Comparison | ExperimentResult, path: PathLik
     PhotoError
         A photograph cannot be opened any more.
     """
-    from PIL import Image as PillowImage
-
     target = Path(path)
     if target.suffix.lower() not in (".png", ".jpg", ".jpeg"):
         raise InputError(f"writing the figure {target}: the name must end in .png or .jpg")
     files = dict.fromkeys(
         seen.file for pair in result.pairs for seen in (pair.change.before, pair.change.after)
     )
-    image = PillowImage.fromarray(draw_comparison(result, {file: load_photo(file) for file in files}))
-    scratch = ""
-    try:
-        handle, scratch = tempfile.mkstemp(dir=target.parent, prefix=".figure-", suffix=target.suffix)
-        os.close(handle)
-        image.save(scratch, quality=90, subsampling=0)
-        os.chmod(scratch, 0o644)
-        os.replace(scratch, target)
-    except (OSError, ValueError) as error:
-        if scratch:
-            Path(scratch).unlink(missing_ok=True)
-        reason = getattr(error, "strerror", None) or error
-        raise InputError(f"cannot write the figure {target}: {reason}") from error
+    drawing = draw_comparison(result, {file: load_photo(file) for file in files})
+    save_drawing(drawing, target, kind="figure", quality=90)
     return target
 
 

@@ -6,8 +6,6 @@ a dark one, and numbers, words and shapes for whatever colour says.
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,8 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from hueph._overlay_panel import INK, LIGHT, draw_panel, font, plain
+from hueph._picture_file import save_drawing
 from hueph._types import FloatArray, PathLike, UInt8Array
-from hueph.errors import InputError
 from hueph.interval import format_ph
 
 if TYPE_CHECKING:
@@ -101,23 +99,8 @@ def write_overlay(photo: Photo, readings: PhotoReadings, path: PathLike) -> Path
     InputError
         The file cannot be written, or its ending names no picture format.
     """
-    from PIL import Image
-
     target = Path(path)
-    image = Image.fromarray(draw_overlay(photo, readings))
-    handle, scratch = -1, ""
-    try:
-        handle, scratch = tempfile.mkstemp(dir=target.parent, prefix=".overlay-", suffix=target.suffix)
-        os.close(handle)
-        # 4:4:4 keeps thin lines and coloured liquid sharp; Pillow ignores both settings for PNG.
-        image.save(scratch, quality=JPEG_QUALITY, subsampling=0)
-        os.chmod(scratch, 0o644)
-        os.replace(scratch, target)
-    except (OSError, ValueError) as error:
-        if scratch:
-            Path(scratch).unlink(missing_ok=True)
-        reason = getattr(error, "strerror", None) or error
-        raise InputError(f"cannot write the overlay {target}: {reason}") from error
+    save_drawing(draw_overlay(photo, readings), target, kind="overlay", quality=JPEG_QUALITY)
     return target
 
 

@@ -46,6 +46,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "plots_chemistry",
         "overlay",
         "_overlay_panel",
+        "_picture_file",
     ),
     ("archive",),
     ("batch",),

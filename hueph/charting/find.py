@@ -17,7 +17,7 @@ from hueph.charting.judge import OtherCount
 from hueph.charting.outline import card_outline
 from hueph.charting.picture import ChartPicture
 from hueph.errors import ChartError, InputError
-from hueph.locate.geometry import apply_homography, fit_homography, quad_area
+from hueph.locate.geometry import apply_homography, fit_homography, goes_clockwise
 
 __all__ = ["FoundChart", "find_chart"]
 
@@ -219,8 +219,7 @@ def looks_like_a_card(picture: ChartPicture) -> bool:
 def _by_hand(picture: ChartPicture, count: int, corners: npt.ArrayLike) -> FoundChart:
     """Make the rectangle that the user outlined flat and look there."""
     points = picture.from_full(check_array(corners, "corners", (4, 2)))
-    turned = [float(quad_area(points[[k, (k + 1) % 4, (k + 2) % 4]])) for k in range(4)]
-    if not np.isfinite(points).all() or min(turned) <= 0:
+    if not goes_clockwise(points):
         raise InputError(
             "outlining the chart by hand: the four points must go clockwise around the patches, starting at the "
             f"top-left of the upright card, found {points.round(1).tolist()}; give them in that order"

@@ -13,12 +13,11 @@ from hueph.chemistry.glassware import parse_tool
 from hueph.chemistry.sentences import Sentence, SentenceError, check_name, parse_sentence
 from hueph.chemistry.solutions import Label, parse_label
 from hueph.chemistry.species import SpeciesTable, TableEntryError, load_species, nearest
-from hueph.chemistry.toml_lines import LineMap, parse_toml
+from hueph.chemistry.toml_lines import LineMap, parse_toml, read_toml_text
 from hueph.errors import InputError, RecipeError
 
 __all__ = ["Bottle", "Measuring", "Recipe", "RecipeStep", "load_recipe", "parse_one_liner", "parse_recipe"]
 
-_MAX_BYTES = 200_000
 _TOP_KEYS = (
     "title", "note", "temperature", "drop_ml", "air", "co2_ppm", "water", "activity", "pkw", "test_acid",
     "test_base", "solutions", "steps", "measuring", "acid", "reagent",
@@ -112,21 +111,7 @@ def load_recipe(path: PathLike) -> Recipe:
     RecipeError
         The file cannot be read, or a line is wrong; the sentence names the line.
     """
-    name = Path(path).name
-    try:
-        with open(path, "rb") as file:
-            raw = file.read(_MAX_BYTES + 1)
-    except OSError as error:
-        raise RecipeError(f"reading {name}: the file cannot be opened ({error.strerror})") from error
-    if len(raw) > _MAX_BYTES:
-        line = raw[:_MAX_BYTES].count(b"\n") + 1
-        raise RecipeError(f"reading {name}, line {line}: a recipe may hold 200 kB, this file is larger")
-    try:
-        text = raw.decode("utf-8")
-    except UnicodeDecodeError as error:
-        line = raw[: error.start].count(b"\n") + 1
-        raise RecipeError(f"reading {name}, line {line}: the text is not UTF-8; save it as UTF-8") from error
-    return parse_recipe(text, name)
+    return parse_recipe(read_toml_text(path, "a recipe"), Path(path).name)
 
 
 def parse_recipe(text: str, name: str = "the recipe") -> Recipe:

@@ -4,15 +4,49 @@ from __future__ import annotations
 
 import re
 import tomllib
+from pathlib import Path
 from typing import Any
 
+from hueph._types import PathLike
 from hueph.errors import RecipeError
 
-__all__ = ["LineMap", "parse_toml"]
+__all__ = ["LineMap", "parse_toml", "read_toml_text"]
+
+_MAX_BYTES = 200_000
 
 KeyPath = tuple[str, ...]
 _AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 _HEADER = re.compile(r"^\s*\[+(.+?)\]+\s*(?:#.*)?$")
+
+
+def read_toml_text(path: PathLike, kind: str) -> str:
+    """Return the text of a file that people write by hand.
+
+    Parameters
+    ----------
+    path : path
+    kind : str
+        What it is, with its article, for the sentence of an error.
+
+    Raises
+    ------
+    RecipeError
+        It cannot be opened, holds more than 200 kB, or is not UTF-8.
+    """
+    name = Path(path).name
+    try:
+        with open(path, "rb") as file:
+            raw = file.read(_MAX_BYTES + 1)
+    except OSError as error:
+        raise RecipeError(f"reading {name}: the file cannot be opened ({error.strerror or error})") from error
+    if len(raw) > _MAX_BYTES:
+        line = raw[:_MAX_BYTES].count(b"\n") + 1
+        raise RecipeError(f"reading {name}, line {line}: {kind} may hold 200 kB, this file is larger")
+    try:
+        return raw.decode("utf-8").removeprefix("\ufeff")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise RecipeError(f"reading {name}, line {line}: the text is not UTF-8; save it as UTF-8") from error
 
 
 class LineMap:

@@ -30,12 +30,11 @@ from hueph._types import PathLike
 from hueph.buffering import HOLD_PH
 from hueph.chemistry.sentences import Add, Amount, SentenceError, parse_sentence
 from hueph.chemistry.species import nearest
-from hueph.chemistry.toml_lines import LineMap, parse_toml
+from hueph.chemistry.toml_lines import LineMap, parse_toml, read_toml_text
 from hueph.errors import RecipeError
 
 __all__ = ["Addition", "Experiment", "PhotoEntry", "Sample", "TubeRef", "is_experiment", "load_experiment"]
 
-_MAX_BYTES = 200_000
 _TOP_KEYS = ("title", "note", "chart", "recipe", "coverage", "hold", "drop_ml", "photos", "samples")
 _PHOTO_KEYS = ("file", "chart", "labels")
 _SAMPLE_KEYS = ("start", "step", "volume_ml", "water", "note", "additions")
@@ -152,18 +151,7 @@ def load_experiment(path: PathLike) -> Experiment:
     RecipeError
         The file cannot be read, or a line is wrong; the sentence names the line.
     """
-    name = Path(path).name
-    try:
-        with open(path, "rb") as file:
-            raw = file.read(_MAX_BYTES + 1)
-    except OSError as error:
-        raise RecipeError(f"reading {name}: the file cannot be opened ({error.strerror or error})") from error
-    if len(raw) > _MAX_BYTES:
-        raise RecipeError(f"reading {name}: an experiment file may hold 200 kB, this one is larger")
-    try:
-        text = raw.decode("utf-8").removeprefix("\ufeff")
-    except UnicodeDecodeError as error:
-        raise RecipeError(f"reading {name}: the text is not UTF-8; save it as UTF-8") from error
+    name, text = Path(path).name, read_toml_text(path, "an experiment file")
     return _Reader(parse_toml(text, name), text, Path(path)).experiment()
 
 

@@ -14,6 +14,7 @@ __all__ = [
     "fit_affine",
     "fit_homographies",
     "fit_homography",
+    "goes_clockwise",
     "lengths",
     "local_jacobian",
     "quad_area",
@@ -220,6 +221,12 @@ def quad_area(quads: AnyArray) -> FloatArray:
     after = np.roll(quads, -1, axis=-2)
     cross = quads[..., 0] * after[..., 1] - quads[..., 1] * after[..., 0]
     return np.asarray(cross.sum(axis=-1) / 2.0)
+
+
+def goes_clockwise(points: FloatArray) -> bool:
+    """Say whether four finite points (4, 2) go clockwise on screen round a convex quadrilateral."""
+    turned = [float(quad_area(points[[k, (k + 1) % 4, (k + 2) % 4]])) for k in range(4)]
+    return bool(np.isfinite(points).all()) and min(turned) > 0
 
 
 def lengths(vectors: FloatArray) -> FloatArray:

@@ -18,7 +18,7 @@ from hueph.locate._hypotheses import possible_poses
 from hueph.locate._judge import Judge, Verdict
 from hueph.locate._quads import absorbance_codes, find_quads, surplus_absorbance
 from hueph.locate.card import locate_card_strip
-from hueph.locate.geometry import bounding_corners, fit_affine, fit_homography, quad_area
+from hueph.locate.geometry import bounding_corners, fit_affine, fit_homography, goes_clockwise
 from hueph.locate.types import StripLocation
 from hueph.photo import Photo
 
@@ -106,8 +106,7 @@ def _look(judge: Judge, side: int, window: float) -> Verdict | None:
 def _by_hand(judge: Judge, chart: Chart, corners: FloatArray) -> StripLocation:
     """Refine the pose that the user's four points give, and check the order."""
     points = check_array(corners, "corners", (4, 2))
-    turned = [float(quad_area(points[[i, (i + 1) % 4, (i + 2) % 4]])) for i in range(4)]
-    if not np.isfinite(points).all() or min(turned) <= 0:
+    if not goes_clockwise(points):
         raise InputError(
             "outlining the strip by hand: the four points must go clockwise around the patches, "
             f"starting at the top-left of the upright card, found {points.round(1).tolist()}; "

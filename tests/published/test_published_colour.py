@@ -1,6 +1,6 @@
 """Colour science against published figures; run as a script to print how many digits agree.
 
-"S2" figures were read in a transcription of the named source, "L" figures were computed with the named
+"S2" figures were read in a copy of the named source, "L" figures were computed with the named
 library or from the stated formula, not by hueph.
 """
 
