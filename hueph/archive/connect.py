@@ -5,6 +5,8 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import sqlite3
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -183,7 +185,7 @@ def _folder(folder: Path, *, create: bool, read_only: bool) -> Place:
         connection.isolation_level = None
         connection.execute(f"PRAGMA busy_timeout = {PATIENCE_S * 1000}")
         if not read_only:
-            connection.execute("PRAGMA journal_mode = WAL")
+            _turn_to_write_ahead(connection)
             connection.execute(f"PRAGMA synchronous = {SYNCHRONOUS}")
             connection.execute(f"PRAGMA cache_size = -{CACHE_KB}")
 
@@ -193,6 +195,23 @@ def _folder(folder: Path, *, create: bool, read_only: bool) -> Place:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return Place(name, folder, engine, engine.execution_options(hueph_writes=True))
+
+
+def _turn_to_write_ahead(connection: sqlite3.Connection) -> None:
+    """Set the journal's mode, waiting for others.
+
+    The mode stays in the file, so that only the first writers of a new archive meet here; SQLite refuses
+    the loser at once instead of letting it wait as for any other lock.
+    """
+    give_up = time.monotonic() + PATIENCE_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > give_up:
+                raise
+        time.sleep(0.01)
 
 
 def _make_folder(folder: Path) -> None:

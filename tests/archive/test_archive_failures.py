@@ -5,9 +5,11 @@ from __future__ import annotations
 import errno
 import os
 import pickle
+import sqlite3
 import subprocess
 import sys
 import tempfile
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -69,6 +71,23 @@ def test_two_writers_at_once(target: str) -> None:
     assert sorted(said) == [(who, number) for who in "ab" for number in range(15)]
     for who in "ab":
         assert [number for name, number in said if name == who] == list(range(15))
+
+
+def test_waits_for_another_that_makes_the_same_archive(tmp_path: Path) -> None:
+    """SQLite refuses a second change of the journal's mode at once, whatever the busy timeout."""
+    folder = tmp_path / "archive"
+    folder.mkdir()
+    other = sqlite3.connect(folder / "archive.sqlite", isolation_level=None, check_same_thread=False)
+    other.execute("CREATE TABLE first (a)")
+    other.execute("BEGIN IMMEDIATE")
+    timer = threading.Timer(0.3, other.rollback)
+    timer.start()
+    try:
+        with open_archive(folder, create=True) as archive:
+            assert archive.length == 0
+    finally:
+        timer.join()
+        other.close()
 
 
 def test_full_disk_while_writing_a_file(
