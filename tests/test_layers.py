@@ -32,7 +32,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("photo", "_photo", "chart", "_chart_file", "_chart_lines", "_chart_standards", "shipped"),
     ("locate",),
     ("white_balance", "measuring", "_pixels", "_light_field", "_backing"),
-    ("calibration", "estimating", "judging", "budget", "charting", "chart_picture"),
+    ("calibration", "_known_tubes", "estimating", "judging", "budget", "charting", "chart_picture"),
     ("reading", "standards", "standards_report"),
     ("expecting", "_expecting_causes", "_expecting_tubes"),
     ("comparing", "buffering"),
