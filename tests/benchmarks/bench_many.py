@@ -1,11 +1,11 @@
 """Photographs per second with one and two workers and on a cluster, and memory from 10 photographs on.
 
     python tests/benchmarks/bench_many.py [--photos 40] [--counts 10 50 200] [--write]
-    python tests/benchmarks/bench_many.py --counts 10 100 1000 10000 --write      (an hour)
+    python tests/benchmarks/bench_many.py --only memory --counts 10 100 1000 10000 --write      (an hour)
 
 The sample photographs stand for many. The rates are those of the whole call, workers started and all;
 for the memory, small copies of a sample are read by the command, `hueph read FOLDER --json`. --write puts
-the table into DEVELOPERS.md.
+the tables into DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -57,12 +57,18 @@ def main() -> None:
     options = parse()
     print_environment()
     chart = load_chart(find_chart(SAMPLE_CHART))
-    rows = rates(chart, options.photos)
-    rows += memory(options.counts)
+    if options.only != "memory":
+        show("benchmarks-many", rates(chart, options.photos), write=options.write)
+    if options.only != "rates":
+        show("benchmarks-memory", memory(options.counts), write=options.write)
+
+
+def show(marker: str, rows: list[Row], *, write: bool) -> None:
+    """Print a table, and put it between its markers in DEVELOPERS.md when asked to."""
     text = f"{tables.markdown(('what', 'measured', 'target', ''), rows)}\n\nOn {environment()}."
-    print(f"\n{text}")
-    if options.write:
-        tables.put_between(DEVELOPERS, "benchmarks-many", text)
+    print(f"\n{text}", flush=True)
+    if write:
+        tables.put_between(DEVELOPERS, marker, text)
 
 
 def parse() -> argparse.Namespace:
@@ -72,7 +78,8 @@ def parse() -> argparse.Namespace:
     )
     parser.add_argument("--photos", type=int, default=40, help="for the rates")
     parser.add_argument("--counts", type=int, nargs="+", default=[10, 50, 200], help="for the memory")
-    parser.add_argument("--write", action="store_true", help="put the table into DEVELOPERS.md")
+    parser.add_argument("--only", choices=("rates", "memory"), help="one half of it")
+    parser.add_argument("--write", action="store_true", help="put the tables into DEVELOPERS.md")
     return parser.parse_args()
 
 
