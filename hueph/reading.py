@@ -84,7 +84,7 @@ def read_photo(
     --------
     >>> from hueph import load_chart, read_photo
     >>> chart = load_chart("reference_charts/sample-universal-touching/chart.toml")  # doctest: +SKIP
-    >>> for reading in read_photo("samples/three_tubes.jpg", chart):  # doctest: +SKIP
+    >>> for reading in read_photo("samples/five-tubes.jpg", chart):  # doctest: +SKIP
     ...     print(reading)
     """
     share = check_coverage(coverage)
