@@ -83,7 +83,7 @@ def read_photo(
     Examples
     --------
     >>> from hueph import load_chart, read_photo
-    >>> chart = load_chart("reference_charts/sample-universal-touching/chart.toml")  # doctest: +SKIP
+    >>> chart = load_chart("reference_charts/sample-universal-strip/chart.toml")  # doctest: +SKIP
     >>> for reading in read_photo("samples/five-tubes.jpg", chart):  # doctest: +SKIP
     ...     print(reading)
     """
