@@ -28,12 +28,14 @@ _MOST_INDICATORS = 4
 _SCARCE_SHARE = 0.01
 
 
-def plot_titration(curve: TitrationCurve, *, title: str = "", axes: Any = None) -> Any:
+def plot_titration(curve: TitrationCurve, *, drop_ml: float = 0.05, title: str = "", axes: Any = None) -> Any:
     """Draw a titration curve with its equivalence points and the ranges of the best indicators.
 
     Parameters
     ----------
     curve : TitrationCurve
+    drop_ml : float
+        By which indicators are judged.
     axes : matplotlib axes, optional
 
     Returns
@@ -46,7 +48,9 @@ def plot_titration(curve: TitrationCurve, *, title: str = "", axes: Any = None) 
         matplotlib is not installed.
     """
     axes = axes if axes is not None else _new_axes()
-    fits = [fit for fit in curve.fit_indicators() if fit.verdict != "does-not-fit"][:_MOST_INDICATORS]
+    fits = [fit for fit in curve.fit_indicators(drop_ml=drop_ml) if fit.verdict != "does-not-fit"][
+        :_MOST_INDICATORS
+    ]
     for number, fit in enumerate(fits):
         low, high = fit.indicator.transition_range
         if number == 0:
@@ -137,13 +141,14 @@ def save_plots(made: Expectation, folder: PathLike) -> list[str]:
     """
     pyplot = _pyplot()
     target = os.fspath(folder)
-    recipe = made.recipe
-    conditions = Conditions(activity=recipe.activity, pkw=recipe.pkw)
+    conditions = made.recipe.conditions()
     written = []
     for step in made.steps:
         drawings: list[tuple[str, Any, dict[str, Any]]] = []
         if step.titration is not None:
-            drawings.append(("titration", plot_titration, {"curve": step.titration.curve}))
+            drawings.append(
+                ("titration", plot_titration, {"curve": step.titration.curve, "drop_ml": made.recipe.drop_ml})
+            )
         if any(float(moles[0]) > 0.0 for moles in step.mixture.acids.values()):
             shared = {"mixture": step.mixture, "conditions": conditions}
             drawings += [("species", plot_species, shared), ("capacity", plot_capacity, shared)]

@@ -297,7 +297,7 @@ def _expected(
     budget = [item for item in budget if abs(item.ph) > 1e-6]
     budget.sort(key=lambda item: -abs(item.ph))
     nominal = record.mixture.first()
-    plain = Conditions(activity=recipe.activity, pkw=recipe.pkw, co2_atm=conditions.co2_atm)
+    plain = replace(recipe.conditions(), co2_atm=conditions.co2_atm)
     shortcut = shortcut_ph(nominal)
     value = float(ph[0])
     ph_std = math.sqrt(float(np.sum(slopes**2)))
@@ -375,7 +375,7 @@ def _titration_dict(record: TitrationRecord) -> dict[str, Any]:
                 "error_percent": fit.error_percent,
                 "verdict": fit.verdict,
             }
-            for fit in record.curve.fit_indicators()
+            for fit in record.fit_indicators()
         ],
         "label_check": None,
     }

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from hueph._types import PathLike
+from hueph.chemistry.equilibrium import Conditions
 from hueph.chemistry.glassware import parse_tool
 from hueph.chemistry.sentences import Sentence, SentenceError, check_name, parse_sentence
 from hueph.chemistry.solutions import Label, parse_label
@@ -97,6 +98,10 @@ class Recipe:
     measuring: Measuring = field(default_factory=Measuring)
     bottles: tuple[Bottle, ...] = ()
     steps: tuple[RecipeStep, ...] = ()
+
+    def conditions(self) -> Conditions:
+        """Return the nominal conditions of every solve; what the air did is in the mixture already."""
+        return Conditions(activity=self.activity, pkw=self.pkw)
 
     def fail(self, line: int, text: str) -> RecipeError:
         """Return the error for a line, ready to raise."""

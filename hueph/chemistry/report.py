@@ -130,7 +130,7 @@ def _titration_lines(record: TitrationRecord) -> list[str]:
     for point in record.curve.equivalence_points:
         seen = f"jump of {point.jump_ph:.1f} units within 1 %" if point.visible else "no visible jump"
         lines.append(f"    equivalence at {point.volume_ml:.2f} mL, pH {point.ph:.2f} ({point.what}; {seen})")
-    fits = record.curve.fit_indicators(record.target)
+    fits = record.fit_indicators()
     several = record.target is not None and len(record.curve.equivalence_points) > 1
     where = f" at {record.target.volume_ml:.2f} mL" if record.target is not None and several else ""
     for verdict, words in (("fits", "indicators that fit"), ("usable", "usable")):

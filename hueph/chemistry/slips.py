@@ -165,7 +165,7 @@ def _noticeable(step: ExpectedStep, tried: list[tuple[_Variant, Mixture]], recip
     """Solve all that was tried of a step as one array, and keep what moves its pH."""
     if not tried:
         return []
-    conditions = _conditions(recipe)
+    conditions = recipe.conditions()
     liquids = _stacked([mixture for _, mixture in tried])
     if recipe.air_open:
         liquids = liquids.in_gas(recipe.co2_atm, conditions)
@@ -197,11 +197,6 @@ def _stacked(mixtures: list[Mixture]) -> Mixture:
     )
 
 
-def _conditions(recipe: Recipe) -> Conditions:
-    """Nominal conditions; over an open vessel the gas is already in the mixture."""
-    return Conditions(activity=recipe.activity, pkw=recipe.pkw)
-
-
 def _same(one: Mixture, other: Mixture) -> bool:
     """Say whether two liquids hold the same per millilitre."""
     mine, theirs = _per_ml(one), _per_ml(other)
@@ -221,7 +216,7 @@ def _variants(
 ) -> Iterator[_Variant]:
     """Yield every recipe with one thing done otherwise."""
     for number, step in enumerate(recipe.steps):
-        for kind, text, sentence in _other_sentences(step, recipe):
+        for kind, text, sentence in _other_sentences(step):
             changed = replace(step, sentence=sentence)
             steps = (*recipe.steps[:number], changed, *recipe.steps[number + 1 :])
             yield _Variant(kind, text, replace(recipe, steps=steps))
@@ -241,7 +236,7 @@ def _variants(
                 yield _Variant("strength", text, recipe, {name: replace(label, molar=molar)})
 
 
-def _other_sentences(step: RecipeStep, recipe: Recipe) -> Iterator[tuple[str, str, Sentence]]:
+def _other_sentences(step: RecipeStep) -> Iterator[tuple[str, str, Sentence]]:
     """Yield a step's sentence with one thing otherwise, each with its kind and words."""
     sentence = step.sentence
     if isinstance(sentence, Add):
@@ -309,7 +304,7 @@ def _other_burette(recipe: Recipe, number: int, record: TitrationRecord) -> Iter
 
 def _drifts(step: ExpectedStep, recipe: Recipe) -> Iterator[Slip]:
     """Yield what the surroundings and the indicator can do to a liquid, if it is noticeable."""
-    conditions = _conditions(recipe)
+    conditions = recipe.conditions()
     texts: list[tuple[str, str]] = []
     liquids: list[Mixture] = []
 

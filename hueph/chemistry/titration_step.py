@@ -50,6 +50,8 @@ class TitrationRecord:
     sample_molar : float or None
         What the sample's label says, mol/L: of the one acid or base that is titrated, however many protons
         it gives or takes up to the target point. None for a mixture, and without a target point.
+    drop_ml : float
+        Size of a drop, by which indicators are judged.
     """
 
     sample: str
@@ -64,11 +66,16 @@ class TitrationRecord:
     delivered_mol: float
     label_check: LabelCheck | None
     sample_molar: float | None = None
+    drop_ml: float = 0.05
 
     @property
     def titrant_molar(self) -> float:
         """Strong acid or base in the titrant by its label, mol/L."""
         return abs(self.curve.titrant_molar)
+
+    def fit_indicators(self) -> tuple[IndicatorFit, ...]:
+        """Judge every indicator against the point the titration stops at, the best first."""
+        return self.curve.fit_indicators(self.target, drop_ml=self.drop_ml)
 
 
 def work_out_titration(
@@ -83,7 +90,7 @@ def work_out_titration(
     InputError
         The indicator is not known.
     """
-    conditions = Conditions(activity=recipe.activity, pkw=recipe.pkw)
+    conditions = recipe.conditions()
     curve = titrate(sample, titrant, conditions)
     point, fit = curve.main_point, None
     if sentence.used_ml is not None:
@@ -118,6 +125,7 @@ def work_out_titration(
         None
         if point is None
         else _label_of(sample.first(), point.volume_ml * abs(curve.titrant_molar) / 1000.0),
+        recipe.drop_ml,
     )
 
 

@@ -84,7 +84,9 @@ class Chemistry:
             return None
         yardstick = self.water.get((sample.name, number))
         water = None if yardstick is None or sample.is_water else self.made.step(yardstick)
-        return expected_change(before, self.made.step(name), water=water)
+        return expected_change(
+            before, self.made.step(name), water=water, conditions=self.made.recipe.conditions()
+        )
 
     def strong_added(self, sample: Sample, number: int, drop_ml: float) -> float | None:
         """Strong base (positive) or acid added so far, mol/L of the liquid, from the labels alone."""

@@ -91,6 +91,22 @@ def test_which_indicator_fits(sample: str, titrant: str, good: list[str], bad: l
     assert {name: verdicts[name] for name in bad} == dict.fromkeys(bad, "does-not-fit")
 
 
+@pytest.mark.parametrize(
+    ("drop_ml", "phenolphthalein", "phenol_red"), [(0.02, "usable", "usable"), (0.2, "fits", "fits")]
+)
+def test_indicators_are_judged_by_the_drops_of_the_recipe(
+    drop_ml: float, phenolphthalein: str, phenol_red: str
+) -> None:
+    # Nobody stops within less than a drop: an error of 0.1 mL is two drops or half a drop.
+    recipe = f'drop_ml = {drop_ml}\n[steps]\nt = "titrate 20 mL of 0.01 M acetic acid with 0.01 M NaOH"'
+    made = expect_recipe(recipe)
+    listed = made.steps[0].to_dict()["titration"]["indicators"]
+    verdicts = {fit["indicator"]: fit["verdict"] for fit in listed}
+    assert (verdicts["phenolphthalein"], verdicts["phenol red"]) == (phenolphthalein, phenol_red)
+    (line,) = [line for line in expectation_text(made).splitlines() if "indicators that fit" in line]
+    assert ("phenolphthalein" in line) is (phenolphthalein == "fits")
+
+
 def test_indicator_error_of_methyl_orange_from_algebra() -> None:
     # Strong acid stopped at pH 3.8 instead of 7: the acid left is 10^-3.8 times the volume, so the base is
     # short by 50 mL * 10^-3.8 / 0.1 (ideal).

@@ -11,6 +11,8 @@ import pytest
 from tubes_made import picture_of, seen
 
 from hueph.chart import Chart
+from hueph.chemistry.equilibrium import Conditions
+from hueph.chemistry.preparations import prepare
 from hueph.comparing.experiment import is_experiment, load_experiment
 from hueph.comparing.on_paper import expected_course
 from hueph.comparing.running import ExperimentResult, run_experiment
@@ -132,6 +134,20 @@ def test_additions_add_up(tmp_path: Path) -> None:
     assert second.judgement.expected.after_ph > first.judgement.expected.after_ph
     course = expected_course(load_experiment(tmp_path / "plan.toml"))
     assert [step.ph for step in course["acetate"]][2] == pytest.approx(second.judgement.expected.after_ph)
+
+
+def test_a_buffer_reaches_as_far_as_the_conditions_of_its_recipe_say(tmp_path: Path) -> None:
+    limits = {}
+    for activity in ("davies", "ideal"):
+        plan = write(tmp_path, recipe=f'activity = "{activity}"\n' + RECIPE)
+        stage = run_experiment(plan, read=reader((4.7, 7.0), (4.9, 11.5))).samples[0].stages[0]
+        assert stage.judgement.expected is not None
+        limits[activity] = stage.judgement.expected.spent_above
+    for activity, limit in limits.items():
+        # All turned into 0.1 M acetate: its pH is where the buffer is used up, found on a grid.
+        alone = prepare({"sodium acetate": 0.1}).equilibrium(Conditions(activity=activity))
+        assert limit == pytest.approx(float(alone.ph[0]), abs=0.05)
+    assert limits["ideal"] > limits["davies"] + 0.05
 
 
 def test_a_step_of_the_recipe_may_be_the_addition(tmp_path: Path) -> None:
