@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, TextIO
 
 from hueph.flags import BUDGET_SOURCES, FLAGS, flag_sentence
@@ -249,20 +249,14 @@ def write_rows(stream: TextIO, rows: Iterable[dict[str, Any]], *, header: bool) 
     writer.writerows(rows)
 
 
-def flags_table(names: Sequence[str] | None = None) -> str:
+def flags_table() -> str:
     """Return the flags as the Markdown table that stands in the README.
-
-    Parameters
-    ----------
-    names : sequence of str, optional
-        Default: all flags.
 
     Returns
     -------
     str
     """
     lines = ["| flag | meaning | what to do |", "|---|---|---|"]
-    for name in FLAGS if names is None else names:
-        meaning, remedy = FLAGS[name]
+    for name, (meaning, remedy) in FLAGS.items():
         lines.append(f"| `{name}` | {meaning} | {remedy} |")
     return "\n".join(lines)

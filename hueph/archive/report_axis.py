@@ -23,7 +23,6 @@ class Line:
     y2: float
     thick: float
     grey: float
-    is_dashed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

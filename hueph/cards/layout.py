@@ -98,7 +98,7 @@ def plan_card(chart: Chart, *, paper: str = "A4") -> CardPlan:
     markers = _draw_markers(page)
     _draw_head(page, chart)
     patches, bottom = _draw_patches(page, chart)
-    references = _draw_greys(page) + _draw_colours(page, chart)
+    references = _draw_greys(page) + _draw_colours(page)
     _draw_backing(page, bottom)
     card = Chart(
         name=f"{chart.name} card {paper}",
@@ -215,7 +215,7 @@ def _draw_greys(page: Page) -> tuple[Reference, ...]:
     return _draw_column(page, _EDGE, labs, "grey")
 
 
-def _draw_colours(page: Page, chart: Chart) -> tuple[Reference, ...]:
+def _draw_colours(page: Page) -> tuple[Reference, ...]:
     """The most saturated printable colour of each hue: they lie around every colour a liquid can show."""
     labs = [_most_saturated(hue) for hue in _HUES_DEG]
     return _draw_column(page, page.width - _EDGE - _COLUMN, labs, "colour")

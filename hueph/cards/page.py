@@ -8,7 +8,6 @@ __all__ = ["Box", "Label", "Page", "Stroke"]
 
 Colour = tuple[int, int, int]
 BLACK: Colour = (0, 0, 0)
-WHITE: Colour = (255, 255, 255)
 
 
 @dataclass(frozen=True, slots=True)

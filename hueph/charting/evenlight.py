@@ -11,6 +11,7 @@ __all__ = ["even_out", "fit_field"]
 # Below this spread (linear light, relative) a picture counts as evenly lit and is left untouched:
 # half an 8-bit code at paper white.
 _EVEN = 0.004
+_REACH = 0.03  # largest departure of paper from the field, relative
 _SAMPLES = 20000
 _FIT_SIDE = 320  # pixels of the longer side of the reduced picture that the field is fitted to
 
@@ -20,7 +21,7 @@ def _terms(x: AnyArray, y: AnyArray) -> FloatArray:
     return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
 
 
-def fit_field(linear: AnyArray, start: BoolArray, *, reach: float = 0.03) -> tuple[FloatArray, BoolArray]:
+def fit_field(linear: AnyArray, start: BoolArray) -> tuple[FloatArray, BoolArray]:
     """Fit the light on the paper.
 
     Parameters
@@ -29,22 +30,20 @@ def fit_field(linear: AnyArray, start: BoolArray, *, reach: float = 0.03) -> tup
         Linear light.
     start : array of bool, shape (h, w)
         Pixels that are paper quite surely; the fit grows from there.
-    reach : float
-        Largest departure of paper from the field, relative.
 
     Returns
     -------
     field : array, shape (h, w, 3)
         Linear light of the paper everywhere.
     paper : array of bool, shape (h, w)
-        Pixels within `reach` of the field.
+        Pixels near the field.
     """
     height, width = start.shape
     y, x = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j]
     log = np.log(np.clip(linear, 1e-4, None)).astype(np.float64)
     paper = start
     field = np.zeros_like(log)
-    for tolerance in (2.5 * reach, 1.6 * reach, 1.2 * reach, reach):
+    for tolerance in (2.5 * _REACH, 1.6 * _REACH, 1.2 * _REACH, _REACH):
         index = np.flatnonzero(paper)
         if len(index) < 60:
             break

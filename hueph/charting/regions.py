@@ -24,6 +24,7 @@ _MIN_SIDE_SHARE = 0.006
 _MIN_SIDE_PX = 5.0
 _PAPER_SAMPLES = 60000
 _MIN_FILL = 0.84
+_MOST_PAPERS = 3
 # Of a mask's components only the largest are looked at: noise makes thousands of small ones.
 _MOST_COMPONENTS = 120
 
@@ -55,14 +56,14 @@ def noise_of(lab: AnyArray) -> float:
     return float(np.sqrt(np.sum((np.percentile(rest, 33, axis=0) / 0.4261) ** 2)))
 
 
-def paper_colours(lab: FloatArray, limit: int = 3) -> FloatArray:
+def paper_colours(lab: FloatArray) -> FloatArray:
     """Return the commonest light and nearly neutral colours, commonest first, shape (k, 3)."""
     step = max(1, round(np.sqrt(lab.shape[0] * lab.shape[1] / _PAPER_SAMPLES)))
     pixels = lab[::step, ::step].reshape(-1, 3)
     light = pixels[(pixels[:, 0] > 55) & (np.hypot(pixels[:, 1], pixels[:, 2]) < 25)]
     found: list[AnyArray] = []
     smallest = 0.04 * len(pixels)
-    while len(light) > smallest and len(found) < limit:
+    while len(light) > smallest and len(found) < _MOST_PAPERS:
         bins = np.rint(light / 1.5).astype(np.int64) + np.array([0, 100, 100])
         codes, counts = np.unique(bins @ [1, 128, 128 * 256], return_counts=True)
         commonest = int(codes[counts.argmax()])

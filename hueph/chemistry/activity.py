@@ -13,8 +13,6 @@ from hueph._types import FloatArray
 __all__ = [
     "DAVIES_LIMIT_MOLAR",
     "activity_davies1962",
-    "activity_debye_hueckel_extended",
-    "activity_debye_hueckel_limiting",
     "davies_function",
     "davies_function_slope",
 ]
@@ -63,26 +61,3 @@ def activity_davies1962(charge: int, ionic_strength: npt.ArrayLike, *, a: float 
     0.7816
     """
     return np.asarray(10.0 ** (-a * charge**2 * davies_function(ionic_strength)))
-
-
-def activity_debye_hueckel_limiting(
-    charge: int, ionic_strength: npt.ArrayLike, *, a: float = 0.51
-) -> FloatArray:
-    """Return the activity coefficient by the limiting law, good to about 0.001 mol/L."""
-    return np.asarray(10.0 ** (-a * charge**2 * np.sqrt(np.asarray(ionic_strength, dtype=np.float64))))
-
-
-def activity_debye_hueckel_extended(
-    charge: int, ionic_strength: npt.ArrayLike, *, size_pm: float, a: float = 0.51, b: float = 3.29
-) -> FloatArray:
-    """Return the activity coefficient with an ion size, good to about 0.1 mol/L.
-
-    Parameters
-    ----------
-    size_pm : float
-        Effective diameter of the hydrated ion, picometres (H+ 900).
-    b : float
-        Debye-Hückel B, 1/nm; 3.29 at 25 °C. With B = 3.29 and 456 pm this is the Bates-Guggenheim convention.
-    """
-    root = np.sqrt(np.asarray(ionic_strength, dtype=np.float64))
-    return np.asarray(10.0 ** (-a * charge**2 * root / (1.0 + b * size_pm / 1000.0 * root)))

@@ -90,8 +90,6 @@ class Equilibrium:
         Equilibrium concentration of every form and ion, mol/L, H+ and OH- first.
     acid_totals : dict of array
         Analytical concentration of each acid, mol/L; for open vessels that of carbonic acid is a result.
-    charge_residual : array, shape (n,)
-        What is left of the charge balance, mol/L.
     """
 
     ph: FloatArray
@@ -99,7 +97,6 @@ class Equilibrium:
     buffer_capacity: FloatArray
     species_molar: dict[str, FloatArray]
     acid_totals: dict[str, FloatArray]
-    charge_residual: FloatArray
 
 
 def ph_of(
@@ -324,7 +321,7 @@ class _Problem:
         species.update(self.ions)
         moments = self.moments(ph, shield)
         capacity = self.capacity(ph, strength)
-        return Equilibrium(ph, moments.strength, capacity, species, totals, moments.charge)
+        return Equilibrium(ph, moments.strength, capacity, species, totals)
 
 
 def _settle(problem: _Problem) -> tuple[FloatArray, FloatArray]:

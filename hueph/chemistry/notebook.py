@@ -249,9 +249,7 @@ class Notebook:
         std = 0.0 if exact else chosen.std_ml
         return self.quantities.draw(key, f"{amount} {label} ({chosen})", amount.value, std, "triangular")
 
-    def _pour(
-        self, part: Part, *, bare_ml: float | None = None, tool: tuple[str, str] | None = None
-    ) -> Mixture:
+    def _pour(self, part: Part, *, bare_ml: float | None = None) -> Mixture:
         """Take a part out of its vessel; `bare_ml` is taken from a bottle when no amount is written."""
         vessel = self._vessel(part.what)
         amount = part.amount
@@ -264,7 +262,7 @@ class Notebook:
             self._check_left(vessel, wanted, "all")
             poured = vessel.mixture.scaled(wanted / float(vessel.mixture.volume_ml[0]))
         else:
-            volume = self._measure(amount, vessel.name, tool=tool)
+            volume = self._measure(amount, vessel.name)
             wanted = amount.value * (self.recipe.drop_ml if amount.in_drops else 1.0)
             self._check_left(vessel, wanted, str(amount))
             poured = vessel.mixture.take(volume)

@@ -96,11 +96,6 @@ class Reagent:
     caution: str = ""
     caution_above_molar: float = math.inf
 
-    @property
-    def is_strong(self) -> bool:
-        """Say whether it is a strong acid or base and nothing else."""
-        return not self.acids and any(ion in self.contains for ion in _WATER_IONS)
-
 
 @dataclass(frozen=True)
 class SpeciesTable:

@@ -53,8 +53,6 @@ class IndicatorFit:
 
     Attributes
     ----------
-    start_ml, end_ml : float or None
-        Volumes at the two limits of the transition range, in the order of titrating; None outside the curve.
     end_point_ml : float or None
         Where the end point would be called.
     error_ml, error_percent : float or None
@@ -64,8 +62,6 @@ class IndicatorFit:
     """
 
     indicator: Indicator
-    start_ml: float | None
-    end_ml: float | None
     end_point_ml: float | None
     error_ml: float | None
     error_percent: float | None
@@ -117,7 +113,7 @@ class TitrationCurve:
         start, end = self.volume_at(low), self.volume_at(high)
         called = self.volume_at(indicator.seen_ph)
         if called is None:
-            return IndicatorFit(indicator, start, end, None, None, None, "does-not-fit")
+            return IndicatorFit(indicator, None, None, None, "does-not-fit")
         error = called - point.volume_ml
         share = error / point.volume_ml
         spread = math.inf if start is None or end is None else end - start
@@ -129,7 +125,7 @@ class TitrationCurve:
             verdict = "usable"
         else:
             verdict = "does-not-fit"
-        return IndicatorFit(indicator, start, end, called, error, 100.0 * share, verdict)
+        return IndicatorFit(indicator, called, error, 100.0 * share, verdict)
 
     def fit_indicators(
         self, point: EquivalencePoint | None = None, *, drop_ml: float = 0.05

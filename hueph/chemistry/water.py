@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from hueph._types import FloatArray
 
-__all__ = ["co2_solubility", "davies_a", "neutral_ph", "pkw", "water_density", "water_permittivity"]
+__all__ = ["co2_solubility", "davies_a", "pkw", "water_density", "water_permittivity"]
 
 KELVIN = 273.15
 TEMPERATURE_RANGE_C = (0.0, 50.0)
@@ -40,17 +40,6 @@ def pkw(temperature_c: npt.ArrayLike) -> FloatArray:
         - 6.996455e-5 * kelvin**2
     )
     return np.asarray(-log_k)
-
-
-def neutral_ph(temperature_c: npt.ArrayLike) -> FloatArray:
-    """Return the pH at which water holds as many H+ as OH-: half of `pkw`.
-
-    Examples
-    --------
-    >>> float(neutral_ph(37.0).round(2))
-    6.81
-    """
-    return np.asarray(pkw(temperature_c) / 2.0)
 
 
 def co2_solubility(temperature_c: npt.ArrayLike) -> FloatArray:

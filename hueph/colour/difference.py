@@ -8,37 +8,9 @@ import numpy.typing as npt
 from hueph._types import AnyArray
 from hueph.colour._arrays import as_triplets
 
-__all__ = ["delta_e_cie1976", "delta_e_cie2000"]
+__all__ = ["delta_e_cie2000"]
 
 _POW_25_7 = 25.0**7
-
-
-def delta_e_cie1976(lab_1: npt.ArrayLike, lab_2: npt.ArrayLike) -> AnyArray:
-    """Return the straight distance in CIELAB.
-
-    Parameters
-    ----------
-    lab_1, lab_2 : array, shape (..., 3)
-        CIELAB under the same white; shapes broadcast.
-
-    Returns
-    -------
-    array, shape (...)
-        Distance, 0 or more.
-
-    Raises
-    ------
-    InputError
-        An array does not end in an axis of three.
-
-    Examples
-    --------
-    >>> float(delta_e_cie1976([50.0, 0.0, 0.0], [50.0, 3.0, 4.0]))
-    5.0
-    """
-    step = as_triplets(lab_1, "lab_1") - as_triplets(lab_2, "lab_2")
-    result: AnyArray = np.sqrt((step**2).sum(axis=-1))
-    return result
 
 
 def delta_e_cie2000(lab_1: npt.ArrayLike, lab_2: npt.ArrayLike) -> AnyArray:

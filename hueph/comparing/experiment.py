@@ -20,7 +20,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,7 +32,7 @@ from hueph.chemistry.species import nearest
 from hueph.chemistry.toml_lines import LineMap, parse_toml, read_toml_text
 from hueph.errors import RecipeError
 
-__all__ = ["Addition", "Experiment", "PhotoEntry", "Sample", "TubeRef", "is_experiment", "load_experiment"]
+__all__ = ["Addition", "Experiment", "PhotoEntry", "Sample", "TubeRef", "load_experiment"]
 
 _TOP_KEYS = ("title", "note", "chart", "recipe", "coverage", "hold", "drop_ml", "photos", "samples")
 _PHOTO_KEYS = ("file", "chart", "labels")
@@ -127,11 +126,6 @@ class Experiment:
     def fail(self, line: int, text: str) -> RecipeError:
         """Return the error for a line, ready to raise."""
         return RecipeError(f"reading {self.source}, line {line}: {text}")
-
-
-def is_experiment(path: PathLike) -> bool:
-    """Say whether a command-line argument names an experiment file rather than a photograph."""
-    return os.fspath(path).casefold().endswith(".toml")
 
 
 def load_experiment(path: PathLike) -> Experiment:

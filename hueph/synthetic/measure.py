@@ -71,7 +71,6 @@ class SceneMeasurements:
         Backing beside the empty glass, above the liquid.
     tube_ph : array, shape (m,)
         NaN where the tube holds no indicator sample.
-    tube_load, tube_bore_mm : array, shape (m,)
     kind : str
     """
 
@@ -88,8 +87,6 @@ class SceneMeasurements:
     backing_right: Region
     far_backing: Region
     tube_ph: FloatArray
-    tube_load: FloatArray
-    tube_bore_mm: FloatArray
     kind: str
 
 
@@ -286,7 +283,5 @@ def simulate_measurements(scene: Scene, rng: np.random.Generator) -> SceneMeasur
         backing_right=right,
         far_backing=observe("far"),
         tube_ph=np.array([np.nan if tube.ph is None else tube.ph for tube in scene.tubes]),
-        tube_load=np.array([tube.load for tube in scene.tubes]),
-        tube_bore_mm=np.array([tube.bore_mm for tube in scene.tubes]),
         kind=scene.kind,
     )
