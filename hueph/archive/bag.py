@@ -5,12 +5,11 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import shutil
-import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
 
+from hueph.archive.beside import folder_beside
 from hueph.archive.connect import sentences
 from hueph.archive.originals import stream_sha256
 from hueph.errors import ArchiveError
@@ -39,6 +38,7 @@ class BagWriter:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
+        self._beside = folder_beside(folder)
         self._part = Path()
         self._hashes: dict[str, str] = {}
         self.sizes: dict[str, int] = {}
@@ -51,17 +51,13 @@ class BagWriter:
                 f"cannot write the bag {self._folder}: there is something of this name already; name another"
             )
         with sentences(f"writing the bag {self._folder}"):
-            self._folder.parent.mkdir(parents=True, exist_ok=True)
-            self._part = Path(
-                tempfile.mkdtemp(dir=self._folder.parent, prefix=f".{self._folder.name}.", suffix=".part")
-            )
-            os.chmod(self._part, 0o755)
+            self._part = self._beside.__enter__()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        shutil.rmtree(self._part, ignore_errors=True)
+        self._beside.__exit__(kind, error, trace)
 
     def has(self, name: str) -> bool:
         """Say whether a payload file of this name was written."""

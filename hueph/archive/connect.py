@@ -19,7 +19,7 @@ from hueph._types import PathLike
 from hueph.archive.schema import migrate, pending
 from hueph.errors import ArchiveError
 
-__all__ = ["DATABASE_NAME", "Place", "connect", "sentences"]
+__all__ = ["DATABASE_NAME", "Place", "connect", "is_url", "sentences"]
 
 DATABASE_NAME = "archive.sqlite"
 CONTENTS_NAME = "contents"
@@ -86,10 +86,7 @@ def connect(target: PathLike, *, create: bool, read_only: bool) -> Place:
         There is no archive, or it cannot be opened.
     """
     text = os.fspath(target)
-    if text.lower().startswith(("postgresql:", "postgres:")) and "://" not in text:
-        raise ArchiveError(f"{_LIKE_A_URL}, got {text.partition(':')[0]}: without the two slashes")
-    is_url = "://" in text
-    place = _server(text) if is_url else _folder(Path(text), create=create, read_only=read_only)
+    place = _server(text) if is_url(text) else _folder(Path(text), create=create, read_only=read_only)
     with sentences(f"opening the archive {place.name}"):
         try:
             if read_only:
@@ -101,6 +98,19 @@ def connect(target: PathLike, *, create: bool, read_only: bool) -> Place:
             place.engine.dispose()
             raise
     return place
+
+
+def is_url(target: str) -> bool:
+    """Say whether an archive's name is a URL and no folder.
+
+    Raises
+    ------
+    ArchiveError
+        It begins like a URL but is none.
+    """
+    if target.lower().startswith(("postgresql:", "postgres:")) and "://" not in target:
+        raise ArchiveError(f"{_LIKE_A_URL}, got {target.partition(':')[0]}: without the two slashes")
+    return "://" in target
 
 
 def _bring_up_to_date(place: Place, *, create: bool) -> None:

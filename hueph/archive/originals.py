@@ -22,6 +22,7 @@ from typing import BinaryIO, Protocol
 from sqlalchemy import Connection, Engine, func, select
 from sqlalchemy.dialects import postgresql, sqlite
 
+from hueph.archive.beside import sync_folder
 from hueph.archive.connect import CONTENTS_NAME, Place, sentences
 from hueph.archive.schema import content_part
 from hueph.errors import ArchiveError
@@ -154,14 +155,14 @@ class FolderContents:
             with contextlib.suppress(OSError):
                 os.unlink(part)
             raise
-        _sync_folder(file.parent)
+        sync_folder(file.parent)
         return sha256
 
     def _make_folder(self, folder: Path) -> None:
         """Make a sub-folder whose name survives a power cut."""
         if not folder.is_dir():
             folder.mkdir(parents=True, exist_ok=True)
-            _sync_folder(self._folder)
+            sync_folder(self._folder)
 
     def has(self, sha256: str) -> bool:
         """Say whether there is a file of this name."""
@@ -329,13 +330,3 @@ def _read(stream: BinaryIO) -> Iterator[bytes]:
     """Yield an open file piece by piece."""
     while block := stream.read(_BLOCK):
         yield block
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make the names in a folder survive a power cut, where the system can."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

@@ -40,14 +40,14 @@ def archive() -> None:
     """
 
 
-def _open(target: str, *, create: bool = False) -> Archive:
+def _open(target: str) -> Archive:
     """Open an archive, or say which package is missing."""
     from hueph._optional import require
 
     require("sqlalchemy", purpose="keeping an archive", extra="archive")
     from hueph.archive.store import open_archive
 
-    return open_archive(target, create=create)
+    return open_archive(target)
 
 
 @archive.command(short_help="Read photographs and record them.")
@@ -362,11 +362,12 @@ def import_bag(folder: str, target: str) -> None:
 
     Example: hueph archive import bag --archive copy
     """
-    from hueph.archive.importing import import_archive
+    from hueph._optional import require
 
-    with _open(target, create=True) as opened:
-        taken = import_archive(opened, folder)
-        length = opened.length
+    require("sqlalchemy", purpose="keeping an archive", extra="archive")
+    from hueph.archive.importing import import_into
+
+    taken, length = import_into(target, folder)
     if taken:
         click.echo(f"took in {taken} record{'' if taken == 1 else 's'}")
     else:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import json
+import os
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
@@ -15,12 +17,13 @@ import pytest
 from conftest import SECRET, absent
 from PIL import Image
 
+from hueph.archive import importing
 from hueph.archive.annotating import add_correction
 from hueph.archive.export import export_archive
-from hueph.archive.importing import import_archive
+from hueph.archive.importing import import_archive, import_into
 from hueph.archive.keeping import add_comparison
 from hueph.archive.records import Labels
-from hueph.archive.store import Archive, Filter, open_archive
+from hueph.archive.store import Archive, Filter, insert_record, open_archive
 from hueph.archive.table import table_header, table_rows
 from hueph.archive.verify import verify_archive
 from hueph.errors import ArchiveError, InputError
@@ -161,6 +164,70 @@ def test_bag_of_another_archive_is_refused(bag: Path, add: Callable[..., Any], t
         with pytest.raises(ArchiveError, match="do not continue the 1 records of this archive"):
             import_archive(mine, bag)
         assert mine.head() == before
+
+
+def test_an_import_that_fails_leaves_nothing_behind(
+    bag: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    below = tmp_path / "new"
+
+    def nothing_left(match: str) -> None:
+        with pytest.raises(ArchiveError, match=match):
+            import_into(below / "deep" / "copy", bag)
+        assert not below.exists()
+
+    # Everything is stored, and the disk is full at the last record.
+    inserted = []
+
+    def full(*given: Any) -> None:
+        inserted.append(given)
+        if len(inserted) == 5:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        insert_record(*given)
+
+    monkeypatch.setattr(importing, "insert_record", full)
+    nothing_left(r"taking in a bag in the archive .*copy failed: the disk is full")
+    monkeypatch.undo()
+    with pytest.raises(ArchiveError, match="without the two slashes"):
+        import_into("postgresql:lab", bag)
+    next((bag / "data" / "originals").iterdir()).write_bytes(b"x")
+    nothing_left("the bag is damaged")
+
+
+def test_a_failed_import_takes_nothing_from_what_was_there(
+    bag: Path, add: Callable[..., Any], tmp_path: Path
+) -> None:
+    with open_archive(tmp_path / "mine", create=True) as mine:
+        add(mine, 77)
+        before, names = mine.head(), list(mine.contents.names())
+    with pytest.raises(ArchiveError, match="do not continue"):
+        import_into(tmp_path / "mine", bag)
+    (tmp_path / "used").mkdir()
+    (tmp_path / "used" / "notes.txt").write_text("mine")
+    with pytest.raises(ArchiveError, match="must be new or empty"):
+        import_into(tmp_path / "used", bag)
+    with open_archive(tmp_path / "mine") as mine:
+        assert (mine.head(), list(mine.contents.names())) == (before, names)
+        assert verify_archive(mine, recompute_readings=False).is_sound
+    assert [path.name for path in (tmp_path / "used").iterdir()] == ["notes.txt"]
+
+
+def test_an_archive_made_while_importing_is_continued(
+    filled: Archive, bag: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole_way, calls = importing._take_in, []
+
+    def overtaken(*given: Any) -> int:
+        if not calls:
+            calls.append(given)
+            assert import_into(tmp_path / "copy", bag) == (5, 5)
+        return whole_way(*given)
+
+    monkeypatch.setattr(importing, "_take_in", overtaken)
+    assert import_into(tmp_path / "copy", bag) == (0, 5)
+    assert [path.name for path in tmp_path.iterdir() if "copy" in path.name] == ["copy"]
+    with open_archive(tmp_path / "copy") as copy:
+        assert copy.head() == filled.head()
 
 
 def test_one_experiment_keeps_the_chain_but_not_the_rest(filled: Archive, tmp_path: Path) -> None:

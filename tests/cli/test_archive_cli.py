@@ -194,6 +194,8 @@ def test_export_import_and_report(mine: Path, capsys: Captured, tmp_path: Path) 
     assert capsys.readouterr().out == "nothing to take in: the archive has all of it already (2 records)\n"
     assert main(["archive", "import", str(tmp_path / "no"), "--archive", copy]) == 1
     assert "there is no such folder; check its name" in capsys.readouterr().err
+    assert main(["archive", "import", str(tmp_path / "no"), "--archive", str(tmp_path / "new")]) == 1
+    assert not (tmp_path / "new").exists()
     with open_archive(mine) as one, open_archive(copy) as other:
         assert one.head() == other.head()
     assert main(["archive", "export", bag]) == 1
