@@ -32,7 +32,7 @@ def paper_field(photo: Photo, chart: Chart, strip: StripLocation) -> tuple[Float
             continue
         # figures are dark: the brighter half is paper, its lower quartile avoids noise peaks
         total = light.sum(axis=0)
-        bright = light[:, total >= quantiles(total, 0.35)]
+        bright = np.compress(total >= quantiles(total, 0.35), light, axis=1)
         spread = float(total.std() / max(float(total.mean()), 1e-6))
         points.append(band.mean(axis=0))
         logs.append(np.log(np.maximum(medians(bright), BLACK_FLOOR)))

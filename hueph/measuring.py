@@ -15,7 +15,7 @@ import numpy as np
 from hueph._backing import Backing
 from hueph._light_field import paper_field
 from hueph._medians import medians
-from hueph._pixels import BLACK_FLOOR, at_limits, codes_in, outlined, robust_mean, to_light, window
+from hueph._pixels import BLACK_FLOOR, at_limits, codes_in, outlined, robust_mean, taken, to_light, window
 from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray
 from hueph.chart import Chart
 from hueph.locate.types import StripLocation, TubeLocation
@@ -212,7 +212,7 @@ def _core_codes(photo: Photo, core: FloatArray) -> tuple[AnyArray, AnyArray, int
     step = max(1, int(np.sqrt(pixels / _PIXELS_ENOUGH)))
     codes, labels = codes[::step, ::step], labels[::step, ::step]
     chosen = labels > 0
-    return np.ascontiguousarray(codes[chosen].T), labels[chosen], pixels
+    return taken(codes, chosen), labels[chosen], pixels
 
 
 def _limit_shares(light: Float32Array, limits: BoolArray) -> tuple[FloatArray, FloatArray]:
@@ -227,7 +227,7 @@ def _slow_variation(light: Float32Array, cells: AnyArray) -> tuple[int, FloatArr
     """Return number and covariance of the medians of cells along the core: unevenness beyond noise."""
     means = []
     for number in range(1, _CELLS + 1):
-        part = light[:, cells == number]
+        part = np.compress(cells == number, light, axis=1)
         if part.shape[1] >= _LEAST_PIXELS:
             means.append(medians(part))
     if len(means) < 3:
@@ -274,12 +274,12 @@ def _edge_width(photo: Photo, tube: TubeLocation) -> float:
         inner = wall - sign * across * 0.2
         # seven lines across the wall, one below another
         lines = outer + (inner - outer) * share + down * np.linspace(-1, 1, 7)[:, None, None]
-        rows, cols, local = window(photo, np.concatenate([lines - 2, lines + 2]).reshape(-1, 2))
+        ends = lines[::6, :: count - 1].reshape(4, 2)
+        rows, cols, local = window(photo, np.concatenate([ends - 2, ends + 2]))
         light = photo.linear(rows, cols)
         if light.shape[0] < 2 or light.shape[1] < 2:
             return float("nan")
-        xy = local.reshape(2, 7, count, 2)[0] + 2
-        at = xy.astype(np.float32)
+        at = (lines + (local[0] - ends[0] + 2)).astype(np.float32)
         profile = cv2.remap(light, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         profile = profile.sum(axis=0, dtype=np.float64)
         channel = profile[:, int(np.argmax(np.ptp(profile, axis=0)))]

@@ -182,17 +182,19 @@ def _best_slant(planes: Float32Array, rows: int, steps: tuple[tuple[int, int], .
     upper = padded[:, :height]
     lower = padded[:, 2 * rows :]
     best = np.full((height, width), -1.0, dtype=np.float32)
-    slope = np.zeros((height, width), dtype=np.float32)
+    which = np.zeros((height, width), dtype=np.uint8)
     total, energy = np.empty_like(planes), np.empty_like(best)
     better = np.empty(best.shape, dtype=bool)
-    for down, up in steps:
+    for number, (down, up) in enumerate(steps):
         np.add(planes, upper[:, :, margin - up : margin - up + width], out=total)
         total += lower[:, :, margin + down : margin + down + width]
         np.square(total, out=total)
         np.add(total[0], total[1], out=energy)
         energy += total[2]
+        # Maxima instead of copies under a mask, which take ten times as long: numbers rise.
         np.greater(energy, best, out=better)
-        np.copyto(best, energy, where=better)
-        np.copyto(slope, np.float32((down + up) / 2 / block), where=better)
+        np.maximum(best, energy, out=best)
+        np.maximum(which, better.view(np.uint8) * np.uint8(number), out=which)
+    slope = np.array([(down + up) / 2 / block for down, up in steps], dtype=np.float32)[which]
     strength = np.sqrt(best) / np.float32(3.0)
     return EdgeMap(strength, slope, float(medians(strength.ravel())))
