@@ -167,6 +167,20 @@ class IndicatorCalibration:
         IndicatorCalibration
             Itself.
         """
+        self._see(tubes)
+        plausible = [self._plausibility(amplitude) for amplitude in _AMPLITUDES]
+        self.amplitude_ = _AMPLITUDES[int(np.argmax(plausible))]
+        return self
+
+    def seen_as(self, tubes: Sequence[KnownTube]) -> IndicatorCalibration:
+        """Return what the same standards would teach had they been seen otherwise, all else as fitted."""
+        other = IndicatorCalibration(self.kernel)
+        other._see(tubes)
+        other.amplitude_ = self.amplitude_
+        return other
+
+    def _see(self, tubes: Sequence[KnownTube]) -> None:
+        """Read every standard by the chart alone."""
         self.tubes_ = tuple(tubes)
         self._posteriors = [spread(pool_experts(tube.evidence)) for tube in self.tubes_]
         self.places_ = [
@@ -177,9 +191,6 @@ class IndicatorCalibration:
         self._label_var = np.array([std**2 for _, std in labels])
         self._pictures = {tube.photo: tube.evidence for tube in self.tubes_}
         self._common = self._covariance()
-        plausible = [self._plausibility(amplitude) for amplitude in _AMPLITUDES]
-        self.amplitude_ = _AMPLITUDES[int(np.argmax(plausible))]
-        return self
 
     def likeness(self, evidence: TubeEvidence, photo: str = "") -> float:
         """Return how much a picture looks like the most similar one with standards, 0 to 1.
@@ -194,7 +205,13 @@ class IndicatorCalibration:
         return max((self._alike(evidence, photo, other) for other in self._pictures), default=0.0)
 
     def refine(
-        self, evidence: TubeEvidence, pooled: PooledEvidence, *, photo: str = "", widen: float = 1.0
+        self,
+        evidence: TubeEvidence,
+        pooled: PooledEvidence,
+        *,
+        photo: str = "",
+        widen: float = 1.0,
+        off: float = 0.0,
     ) -> Posterior:
         """Return the posterior of a tube with what the standards teach about it.
 
@@ -208,6 +225,9 @@ class IndicatorCalibration:
         widen : float
             Temperature that the posterior by the chart alone would get; what the standards do not
             explain is widened as much.
+        off : float
+            Had the standards' own errors (their optics, their labels) moved what they predict by so many
+            of their standard uncertainties.
 
         Returns
         -------
@@ -222,8 +242,8 @@ class IndicatorCalibration:
             raise NotFittedError("this calibration holds no standards yet: call fit before refine")
         seen = spread(pooled)
         cross = self._cross(evidence, _place(evidence, seen), photo)
-        mean, variance = self._predict(cross, np.arange(len(self.tubes_)))
-        return _conditioned(seen, mean, variance * max(1.0, widen / self._whole()))
+        mean, variance, own = self._predict(cross, np.arange(len(self.tubes_)))
+        return _conditioned(seen, mean + off * own, variance * max(1.0, widen / self._whole()))
 
     def left_out(self, *, whole_photos: bool) -> tuple[LeftOut, ...]:
         """Read each standard with the help of the others only.
@@ -245,7 +265,7 @@ class IndicatorCalibration:
                 dtype=np.intp,
             )
             cross = self.amplitude_**2 * self._common[index]
-            mean, variance = self._predict(cross, others)
+            mean, variance, _ = self._predict(cross, others)
             refined = _conditioned(self._posteriors[index], mean, variance)
             off = math.sqrt(variance + float(self._label_var[index]))
             results.append(
@@ -302,15 +322,17 @@ class IndicatorCalibration:
         k = self.kernel
         return self.amplitude_**2 * (k.variance - k.own**2) + k.own**2
 
-    def _predict(self, cross: FloatArray, others: IntArray) -> tuple[float, float]:
-        """Kriging mean and variance of a score from some of the standards."""
+    def _predict(self, cross: FloatArray, others: IntArray) -> tuple[float, float, float]:
+        """Kriging mean and variance of a score from some standards, and what of its std is their own."""
         whole = self._whole()
         if not len(others):
-            return 0.0, whole
-        known = self.amplitude_**2 * self._common[np.ix_(others, others)] + np.diag(self._own()[others])
+            return 0.0, whole, 0.0
+        own = self._own()[others]
+        known = self.amplitude_**2 * self._common[np.ix_(others, others)] + np.diag(own)
         weights = np.linalg.solve(known, cross[others])
         explained = float(weights @ cross[others])
-        return float(weights @ self.scores_[others]), max(whole - explained, _LEAST_VARIANCE)
+        mean, variance = float(weights @ self.scores_[others]), max(whole - explained, _LEAST_VARIANCE)
+        return mean, variance, math.sqrt(float(weights**2 @ own))
 
     def _plausibility(self, amplitude: float) -> float:
         """Log of how likely the standards' errors are at an amplitude, with its prior."""

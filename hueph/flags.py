@@ -103,6 +103,10 @@ BUDGET_SOURCES: dict[str, tuple[str, str]] = {
         "print error of single patches",
         "calibrate the printed card, or average several pictures of it",
     ),
+    "standards": (
+        "errors of the standards themselves, of their tubes and their labels",
+        "more standards, of fresh buffers, best of like pH and depth in the same picture",
+    ),
     "card-to-liquid": (
         "what separates ink from liquid, and patch from patch",
         "a finer chart, an indicator that turns here, or known standards",

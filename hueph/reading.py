@@ -253,7 +253,9 @@ def _read_tube(
         delta_e=delta_e,
         grid=posterior.grid,
         posterior=posterior.density,
-        budget=reading_budget(evidence, tube, colours, posterior) if budget else {},
+        budget=reading_budget(evidence, tube, colours, posterior, standards=standards, photo=photo.sha256)
+        if budget
+        else {},
     )
 
 

@@ -24,7 +24,7 @@ from hueph.calibration import (
 )
 from hueph.chart import Chart, Patch, Standard, StandardPhoto
 from hueph.errors import NotFittedError
-from hueph.estimating.posterior import Posterior, pool_experts, spread
+from hueph.estimating.posterior import PooledEvidence, Posterior, pool_experts, spread
 from hueph.standards_report import StandardsReport
 
 ACCURACY = Path(__file__).parent / "accuracy"
@@ -93,6 +93,30 @@ def test_one_standard_predicts_the_other_as_two_equations_say() -> None:
     assert left.score == pytest.approx(made.scores_[0] - weight * made.scores_[1], abs=1e-9)
     assert left.score_std**2 == pytest.approx(shared + 0.6**2 - weight * shared, abs=1e-9)
     assert right.score == pytest.approx(made.scores_[1] - weight * made.scores_[0], abs=1e-9)
+
+
+def test_what_a_standard_brings_of_its_own_is_its_weight_times_its_own_error() -> None:
+    """One datum of noise n has weight c / (c + n), so its own error moves the score by c / (c + n) sqrt(n)."""
+    standard, sample = drawn(2, 1, tubes=2)[0]
+    kernel = Kernel(card=0.5, setup=0.6, picture=0.3, own=0.6, ph=1e6, load=1e6)
+    made = IndicatorCalibration(kernel).fit([replace(standard, ph_std=0.0)])
+    grid = np.linspace(2.5, 11.5, 91)
+    normal = PooledEvidence(grid, norm.logpdf(grid, 6.0, 0.5), 5.0, 1.0, 4.0, 10.0)
+    below, above = (
+        made.refine(sample.evidence, normal, photo=sample.photo, off=off).quantile(0.5) for off in (-1.0, 1.0)
+    )
+    shared = made.amplitude_**2 * (0.5**2 + 0.6**2 + 0.3**2)
+    own = shared / (shared + 0.6**2) * 0.6
+    # Normal scores of N(6, 0.5): a score is half a pH unit.
+    assert 0.5 * (above - below) == pytest.approx(0.5 * own, abs=0.005)
+
+
+def test_standards_seen_as_they_were_teach_the_same() -> None:
+    *known, sample = drawn(8, 1)[0]
+    made = IndicatorCalibration().fit(known)
+    pooled = pool_experts(sample.evidence)
+    here, there = (one.refine(sample.evidence, pooled) for one in (made, made.seen_as(made.tubes_)))
+    assert there.density == pytest.approx(here.density)
 
 
 def test_a_photograph_left_out_whole_leaves_nothing_of_a_single_one() -> None:

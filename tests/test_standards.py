@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from hueph.calibration import LeftOut
 from hueph.charting import calibrate_picture
 from hueph.cli import main
 from hueph.estimating.posterior import Posterior
+from hueph.report import budget_lines
 from hueph.standards import (
     Label,
     LabelledPhoto,
@@ -256,6 +258,21 @@ def test_a_picture_by_another_phone_is_flagged(bench: Path, refined: Path) -> No
     )
     other = replace(chart, standard_photos=faded)  # type: ignore[arg-type]
     assert "standards-unlike" in read_photo(bench / "samples.jpg", other).flags
+
+
+def test_the_budget_has_a_row_for_the_standards(bench: Path, refined: Path) -> None:
+    photo = bench / "samples.jpg"
+    plain = read_photo(photo, load_chart(bench / "card.toml"), budget=True)
+    helped = read_photo(photo, load_chart(refined), budget=True)
+    stated = [reading for reading in helped if reading.ph is not None]
+    assert stated
+    for reading in stated:
+        assert 0.0 < reading.budget["standards"] < reading.ph_std
+        whole = math.hypot(*reading.budget.values())
+        # Squares add up to the reading's own, unless the moves alone are larger.
+        assert whole == pytest.approx(reading.ph_std) or reading.budget["card-to-liquid"] == 0.0
+        assert f"standards {reading.budget['standards']:.2f}" in budget_lines(reading)[0]
+    assert not any("standards" in reading.budget for reading in plain)
 
 
 # ---------------------------------------------------------------- the command
