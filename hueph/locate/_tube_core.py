@@ -20,6 +20,10 @@ WALL_SHARE = 0.27
 SURFACE_SHARE = 0.2
 # Colour difference (opponent units, white = 1) that still counts as the same liquid.
 SAME_COLOUR = 0.05
+# Lightness a mirrored lamp adds at least where it is brightest, and at most where the liquid still counts as
+# free of it; how far from the middle the liquid between them is looked for, share of the width.
+MIRRORED, HARDLY_MIRRORED = 0.06, 0.02
+MIRRORED_REACH = 0.36
 # A core smaller than these shares of width and height is flagged.
 NARROW_SHARE = 0.2
 SHORT_SHARE = 0.15
@@ -103,15 +107,41 @@ def _column_picture(encoded: AnyArray, liquid: FloatArray, gain: float, tallness
 
 
 def _even_columns(body: Float32Array) -> tuple[int, int]:
-    """Return the columns of the central part whose colour is that of most of it."""
+    """Return the columns of the central part whose colour is that of most of it, free of reflections."""
     start, stop = round(WALL_SHARE * ACROSS), round((1 - WALL_SHARE) * ACROSS)
     profile = np.median(body, axis=0)
+    added = _mirrored_light(profile[:, 0])
+    if added[start:stop].max() > MIRRORED:
+        return _least_mirrored(added)
     typical = np.median(profile[start:stop], axis=0)
     away = np.sqrt(((profile - typical) ** 2).sum(axis=1))
     limit = max(SAME_COLOUR, 3.0 * float(np.median(away[start:stop])))
     even = away <= limit
     even[:start] = even[stop:] = False
     return _longest_run(even, round(NARROW_SHARE * ACROSS / 2), (start, stop))
+
+
+def _mirrored_light(lightness: Float32Array) -> FloatArray:
+    """Return how much lighter each column is than a liquid alone would be.
+
+    Both halves of a round vessel show the same, and it is darkest in the middle, where light goes furthest
+    through the liquid; what the glass mirrors only adds light.
+    """
+    columns = np.arange(ACROSS)
+    darker = np.minimum(lightness, lightness[::-1]).astype(np.float64)
+    darker[np.abs(columns - (ACROSS - 1) / 2) > MIRRORED_REACH * ACROSS] = np.inf
+    half = ACROSS // 2
+    left = np.minimum.accumulate(darker[:half])
+    clean = np.concatenate([left, left[::-1]])
+    return np.where(np.isfinite(clean), lightness - clean, np.inf)
+
+
+def _least_mirrored(added: FloatArray) -> tuple[int, int]:
+    """Return the widest stripe hardly anything is mirrored in, or else the darkest narrow one."""
+    least = round(NARROW_SHARE * ACROSS / 2)
+    sums = np.convolve(np.minimum(added, 1e3), np.ones(least), mode="valid")
+    darkest = int(np.argmin(sums))
+    return _longest_run(added <= HARDLY_MIRRORED, least, (darkest, darkest + least))
 
 
 def _even_rows(body: Float32Array) -> tuple[int, int]:

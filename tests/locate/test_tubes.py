@@ -66,6 +66,23 @@ def test_drawn_shadow_is_not_taken_for_a_second_tube() -> None:
     assert quad_overlap(found.liquid, tube) > 0.8
 
 
+@pytest.mark.parametrize("across", [-0.15, 0.0, 0.15])
+def test_window_mirrored_in_a_tube_neither_splits_nor_bleaches_it(across: float) -> None:
+    picture = drawn_tube_and_shadow().astype(np.float32)
+    liquid_alone = picture[330:450, 290:310].mean(axis=(0, 1))
+    x, y = np.meshgrid(np.arange(800), np.arange(700))
+    window = np.exp(-0.5 * ((x - 300 - 80 * across) / 8) ** 2 - 0.5 * ((y - 390) / 90) ** 2)
+    window[:, :260] = window[:, 341:] = 0.0
+    picture = np.clip(picture + 110 * window[..., None], 0, 255).astype(np.uint8)
+    (found,) = locate_tubes(photo_from_array(picture), None)
+    assert quad_overlap(found.liquid, np.array([[260.0, 300], [340, 300], [340, 520], [260, 520]])) > 0.75
+    assert "uneven stripe (reflection or a neighbour)" in found.left_out
+    mask = np.zeros((700, 800), np.uint8)
+    cv2.fillConvexPoly(mask, np.round(found.core).astype(np.int32), 1)
+    # A Gaussian of that strength would lighten the middle of the tube by 90 codes and more.
+    assert np.abs(np.median(picture[mask > 0], axis=0) - liquid_alone).max() < 12.0
+
+
 def drawn_tube_and_shadow() -> UInt8Array:
     """A tube of red liquid and, beside it, a weak copy of what it filters, soft over a quarter of its width."""
     picture = np.full((700, 800, 3), (214.0, 216.0, 220.0), np.float32)
