@@ -174,9 +174,10 @@ def add_calibration(
     *,
     pictures: Sequence[PathLike] = (),
     payload: dict[str, Any] | None = None,
+    check: dict[str, Any] | None = None,
     labels: Labels | None = None,
 ) -> Record:
-    """Record a chart that was made from a picture.
+    """Record a chart that was made from a picture, or a print that was compared with its chart.
 
     Parameters
     ----------
@@ -184,9 +185,11 @@ def add_calibration(
     chart : Chart
         As written (`hueph.write_chart`).
     pictures : sequence of path
-        The scans or photographs it was made from.
+        The scans or photographs it was made from, or compared with.
     payload : dict, optional
         What else the calibration found, JSON-ready.
+    check : dict, optional
+        What `hueph.check_drift` found, JSON-ready; then no chart was made.
     labels : Labels, optional
 
     Returns
@@ -195,7 +198,14 @@ def add_calibration(
     """
     contents = [keep_original(archive, os.fspath(picture)) for picture in pictures]
     contents.append(_keep_chart(archive, chart))
-    known = {"chart": {"name": chart.name, "sha256": chart_sha256(chart)}, "patches": len(chart.patches)}
+    known: dict[str, Any] = {
+        "chart": {"name": chart.name, "sha256": chart_sha256(chart)},
+        "patches": len(chart.patches),
+    }
+    found = f"{len(chart.patches)} patches"
+    if check is not None:
+        known["check"] = {name: check[name] for name in ("verdict", "reason", "patches")}
+        found = f"checked: {check['verdict']}"
     return archive.add(
         Draft(
             kind="calibration",
@@ -203,7 +213,7 @@ def add_calibration(
             labels=labels or Labels(),
             contents=tuple(contents),
             program=program_identity(),
-            summary=f"chart {chart.name}, {len(chart.patches)} patches",
+            summary=f"chart {chart.name}, {found}",
         )
     )
 

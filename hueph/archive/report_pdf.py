@@ -138,13 +138,19 @@ def _story(view: ReportView, width: float) -> list[Flowable]:
     story += [box, *_glance(view, width), *_comparisons(view, width), *_expectations(view, width)]
     for reading in view.readings:
         story += _photograph(reading, width)
-    return story + _evidence(view, width)
+    return [*story, *_calibrations(view, width), *_evidence(view, width)]
 
 
 def _grid(
-    head: list[str], rows: list[list[Any]], shares: list[float], width: float, *, is_ruled: bool = True
+    head: list[str],
+    rows: list[list[Any]],
+    shares: list[float],
+    width: float,
+    *,
+    is_ruled: bool = True,
+    is_low: bool = False,
 ) -> Table:
-    """Return a table whose head repeats on every page, with a line below every row."""
+    """Return a table whose head repeats on every page, with a line below every row; `is_low` saves height."""
     total = sum(shares)
     cells: list[list[Any]] = [[_text(word, bold=True) for word in head]]
     cells += [[_text(cell) if isinstance(cell, str) else cell for cell in row] for row in rows]
@@ -157,6 +163,11 @@ def _grid(
                 *([("LINEBELOW", (0, 1), (-1, -1), *_RULE)] if is_ruled else []),
                 ("LEFTPADDING", (0, 0), (-1, -1), 3),
                 ("RIGHTPADDING", (0, 0), (-1, -1), 3),
+                *(
+                    [(f"{side}PADDING", (0, 1), (-1, -1), 0.5) for side in ("TOP", "BOTTOM")]
+                    if is_low
+                    else []
+                ),
             ]
         )
     )
@@ -237,6 +248,25 @@ def _expectations(view: ReportView, width: float) -> list[Flowable]:
             ),
             _grid(["Step", "pH", "Range", "What was done"], rows, [2.5, 1.5, 3, 8], width),
         ]
+    return story
+
+
+def _calibrations(view: ReportView, width: float) -> list[Flowable]:
+    """Return the charts: how they were made, and what became of them."""
+    story: list[Flowable] = _heading("Charts", 60 * mm) if view.calibrations else []
+    for calibration in view.calibrations:
+        parts: list[Flowable] = [
+            _text(calibration.title, "h3"),
+            _text(" ".join((f"Record {calibration.number}.", *calibration.facts)), "small"),
+            *(_text(text) for text in calibration.sentences),
+        ]
+        if calibration.rows:
+            rows: list[list[Any]] = [[_text(cell, "small") for cell in row] for row in calibration.rows]
+            shares = [1.0] * (len(rows[0]) - 1) + [1.8]
+            table = _grid(list(calibration.head), rows, shares, 0.8 * width, is_low=True)
+            table.hAlign = "LEFT"
+            parts.append(table)
+        story += [KeepTogether(parts), Spacer(1, 3), *_notes(calibration.notes)]
     return story
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from hueph import __version__
+from hueph.archive.calibrated import CalibrationView, calibration_view, chart_hash
 from hueph.archive.compared import PairView, expected_of, pair_view, unmatched_of
 from hueph.archive.pictures import cut_to_pages
 from hueph.archive.records import Record
@@ -179,6 +180,7 @@ class ReportView:
     readings: tuple[ReadingView, ...]
     comparisons: tuple[ComparisonView, ...]
     expectations: tuple[ExpectationView, ...]
+    calibrations: tuple[CalibrationView, ...]
     records: tuple[RecordView, ...]
     cautions: tuple[str, ...]
     chain_length: int
@@ -213,19 +215,23 @@ def build_view(archive: Archive, experiment: str) -> ReportView:
     )
     expectations = tuple(_expectation_view(record) for record in own if record.kind == "expectation")
     comparisons = tuple(_comparison_view(archive, record) for record in own if record.kind == "comparison")
+    calibrations = _calibration_views(archive, own, selection)
     special = [text for view in expectations for text in view.cautions]
     special += [text for view in comparisons for text in view.cautions]
-    times = sorted(record.taken or record.received for record in own if record.received)
+    # A chart may have been calibrated for many experiments, long before this one.
+    dated = [record for record in own if selection.labels_of(record).experiment == experiment]
+    times = sorted(record.taken or record.received for record in dated if record.received)
     return ReportView(
         experiment=experiment,
         people=tuple(
-            dict.fromkeys(labels.who for record in own if (labels := selection.labels_of(record)).who)
+            dict.fromkeys(labels.who for record in dated if (labels := selection.labels_of(record)).who)
         ),
         first=times[0] if times else "",
         last=times[-1] if times else "",
         readings=readings,
         comparisons=comparisons,
         expectations=expectations,
+        calibrations=calibrations,
         records=tuple(
             RecordView(record.number, record.kind, record.received, record.summary, record.hash)
             for record in members
@@ -394,6 +400,24 @@ def _comparison_view(archive: Archive, record: Record) -> ComparisonView:
         notes=notes,
         figures=cut_to_pages(_picture(archive, record, "overlay")),
         cautions=tuple(str(text) for text in record.payload.get("cautions", [])),
+    )
+
+
+def _calibration_views(
+    archive: Archive, own: Sequence[Record], selection: Selection
+) -> tuple[CalibrationView, ...]:
+    """Gather the calibrations, each with the readings made with its chart."""
+    readings = [(chart_hash(record), record.number) for record in own if record.kind == "reading"]
+    return tuple(
+        calibration_view(
+            archive,
+            record,
+            selection.labels_of(record),
+            _notes_on(archive, record.number)[0],
+            tuple(number for sha256, number in readings if sha256 == chart_hash(record)),
+        )
+        for record in own
+        if record.kind == "calibration"
     )
 
 

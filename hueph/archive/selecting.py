@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from hueph.archive.calibrated import chart_hash
 from hueph.archive.records import Labels, Record
 from hueph.archive.store import Archive, Filter
 from hueph.errors import ArchiveError, InputError
@@ -53,7 +54,7 @@ def check_experiments(archive: Archive, experiments: Iterable[str]) -> None:
 
 
 def select_records(archive: Archive, experiments: Iterable[str]) -> Selection:
-    """Return the records of experiments, with the notes on them and the records they use.
+    """Return the records of experiments, with the notes on them, the records and the charts they use.
 
     Parameters
     ----------
@@ -84,6 +85,7 @@ def select_records(archive: Archive, experiments: Iterable[str]) -> Selection:
             if labels.get(entry.number, Labels(experiment=name)).experiment == name
         }
         members |= {number for number, corrected in labels.items() if corrected.experiment == name}
+    members |= _calibrations_of(archive, members)
     for number in sorted(members):
         members |= {other for other, _ in archive.pointing_to(number)}
     for number in sorted(members):
@@ -92,3 +94,19 @@ def select_records(archive: Archive, experiments: Iterable[str]) -> Selection:
         except ArchiveError:
             continue  # verify reports it
     return Selection(frozenset(members), labels)
+
+
+def _calibrations_of(archive: Archive, members: Iterable[int]) -> set[int]:
+    """Return the records of how the charts of readings were made and checked, whatever their labels."""
+    made: dict[str, set[int]] = {}
+    for record in archive.records(Filter(kind="calibration")):
+        made.setdefault(chart_hash(record), set()).add(record.number)
+    if not made:
+        return set()
+    used: set[int] = set()
+    for number in members:
+        try:
+            used |= made.get(chart_hash(archive.record(number)), set())
+        except ArchiveError:
+            continue  # verify reports it
+    return used

@@ -98,6 +98,8 @@ def _found(payload: dict[str, Any]) -> list[str]:
             continue  # they stand in the summary
         if isinstance(value, str | int | float):
             lines.append(f"          {name.replace('_', ' ')}: {value}")
+        elif name == "check":
+            lines.append(f"          {value['verdict']}: {value['reason']}")
         elif name in ("warnings", "summary"):
             lines += [f"          {'! ' if name == 'warnings' else ''}{text}" for text in value]
     return lines

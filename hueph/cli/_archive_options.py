@@ -96,8 +96,12 @@ def record_calibration(
     pictures: Sequence[str],
     found: dict[str, Any],
     said: tuple[str | None, str | None, str | None, str | None],
+    *,
+    is_check: bool = False,
 ) -> None:
     """Record a chart file that was just written, with the pictures it came from; nothing without an archive.
+
+    With `is_check`, `found` is how far those pictures have drifted from a chart file that was there.
 
     Raises
     ------
@@ -115,5 +119,12 @@ def record_calibration(
 
     with open_archive(target, create=True) as archive:
         known = load_chart(chart)
-        record = add_calibration(archive, known, pictures=pictures, payload=found, labels=labels(*said))
+        record = add_calibration(
+            archive,
+            known,
+            pictures=pictures,
+            payload=None if is_check else found,
+            check=found if is_check else None,
+            labels=labels(*said),
+        )
         click.echo(f"record {record.number}  {record.summary}", err=True)

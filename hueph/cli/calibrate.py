@@ -137,9 +137,15 @@ def calibrate(
     if details["corners"] is not None and len(images) > 1:
         raise click.UsageError("--corners fits one image; give the images one by one or leave it out")
     if old is not None:
-        if ph is not None or output is not None or card is not None:
-            raise click.UsageError("--check compares with the chart file OLD: leave out --ph, --card and -o")
-        _check(images, old, preview, force, as_json, details)
+        if ph is not None or output is not None or card is not None or preview is not None:
+            raise click.UsageError(
+                "--check compares with the chart file OLD: leave out --ph, --card, -o and --preview"
+            )
+        from hueph.shipped import find_chart
+
+        file = str(find_chart(old))
+        drift = _check(images, file, as_json, details)
+        record_calibration(target, file, images, drift, (who, experiment, sample, step), is_check=True)
         return
     if output is None or (ph is None) == (card is None):
         raise click.UsageError(
@@ -193,20 +199,14 @@ def _finish(made: Calibration, output: str, force: bool, as_json: bool) -> None:
         click.echo(f"note: {warning}", err=True)
 
 
-def _check(
-    images: tuple[str, ...],
-    old: str,
-    preview: str | None,
-    force: bool,
-    as_json: bool,
-    details: dict[str, Any],
-) -> None:
-    """Compare pictures with a chart file and print the drift."""
+def _check(images: tuple[str, ...], chart: str, as_json: bool, details: dict[str, Any]) -> dict[str, Any]:
+    """Compare pictures with a chart file, print the drift and return it."""
     from hueph.chart import load_chart
     from hueph.charting import check_drift
-    from hueph.shipped import find_chart
 
     report: DriftReport = check_drift(
-        load_chart(find_chart(old)), images, reverse=details["reverse"], corners=details["corners"]
+        load_chart(chart), images, reverse=details["reverse"], corners=details["corners"]
     )
-    click.echo(json.dumps(report.to_dict(), indent=2) if as_json else str(report))
+    found = report.to_dict()
+    click.echo(json.dumps(found, indent=2) if as_json else str(report))
+    return found

@@ -19,7 +19,9 @@ from conftest import absent, private_picture
 from PIL import Image
 
 from hueph.archive.annotating import add_correction, add_note
-from hueph.archive.keeping import add_comparison, add_expectation, add_reading
+from hueph.archive.export import export_archive
+from hueph.archive.importing import import_archive
+from hueph.archive.keeping import add_calibration, add_comparison, add_expectation, add_reading
 from hueph.archive.pictures import cut_to_pages
 from hueph.archive.records import Labels
 from hueph.archive.report_axis import Line, Polygon, axis_shapes
@@ -120,6 +122,98 @@ def test_view_holds_everything(reported: Archive) -> None:
     assert "lye: corrosive" in view.cautions
     assert view.readings[0].tubes[2].value == "pH 4.3 or lower"
     assert NOTICE in view.cautions
+
+
+def test_charts_stand_in_the_report_of_what_was_read_with_them(
+    filled: Archive, chart: Chart, make_readings: Any, tmp_path: Path
+) -> None:
+    """Made, checked and refined, whatever their labels; another chart is none of this experiment's."""
+    sheet = private_picture(tmp_path / "sheet.png")
+    dated = replace(chart, date="2026-03-21", indicator="four dyes")
+    photo = load_photo(private_picture(tmp_path / "e.jpg", 5))
+    readings = replace(make_readings(photo.file), sha256=photo.sha256)
+    add_reading(filled, photo, readings, dated, labels=Labels("Ada", "feed"))
+    drift = {
+        "verdict": "reprint",
+        "reason": "median drift 4.0",
+        "patches": [
+            {"ph": 4.0, "delta_e": 4.04, "ph_shift": -0.123},
+            {"ph": 5.0, "delta_e": 3.0, "ph_shift": None},
+        ],
+    }
+    standards = {
+        "standards": [
+            {
+                "tube": "tube 1 of b.jpg",
+                "ph": 4.01,
+                "chart_alone": {"median": 4.2, "range": [None, 4.6]},
+                "left_out": {"median": 4.124, "range": [3.9, 4.3]},
+            }
+        ],
+        "summary": ["Trusted to 0.2."],
+    }
+    made = add_calibration(
+        filled,
+        dated,
+        pictures=[sheet],
+        payload={"warnings": ["two patches look alike"]},
+        labels=Labels("Dan"),
+    )
+    checked = add_calibration(filled, dated, pictures=[sheet], check=drift)
+    refined = add_calibration(filled, dated, payload=standards)
+    add_calibration(filled, replace(chart, paper_lab=(90.0, 0.0, 0.0)))
+    add_note(filled, checked.number, "stood in the sun all summer", who="Ben")
+    assert checked.summary == f"chart {chart.name}, checked: reprint"
+
+    view = build_view(filled, "feed")
+    assert [one.number for one in view.calibrations] == [made.number, checked.number, refined.number]
+    assert view.people == ("Ada",), "who calibrated the card long ago did not do this experiment"
+    first, second, third = view.calibrations
+    facts = " ".join(first.facts)
+    for words in ("Made from sheet.png.", "Calibrated on 2026-03-21.", "Indicator four dyes.", "By Dan."):
+        assert words in facts
+    assert facts.endswith("Used in record 6.")
+    assert first.rows[0] == (
+        f"{chart.ph[0]:g}",
+        *(f"{value:.1f}" for value in chart.patches[0].lab),
+        f"{chart.patches[0].delta_e_std:.1f}",
+    )
+    assert len(first.rows) == len(chart.patches)
+    assert second.sentences == ("reprint: median drift 4.0.",)
+    assert second.rows == (("4", "4.0", "-0.12"), ("5", "3.0", "hardly turns here"))
+    assert third.title.endswith(", refined with 1 standard")
+    assert third.rows == (("4.01", "4.6 or lower", "4.1 (3.9 to 4.3)", "tube 1 of b.jpg"),)
+
+    page = report_html(filled, "feed")
+    shown = [html.unescape(page)]
+    if shutil.which("pdftotext"):
+        words = subprocess.run(
+            ["pdftotext", "-", "-"], input=report_pdf(filled, "feed"), capture_output=True, check=True
+        ).stdout.decode()
+        shown.append(" ".join(words.split()))
+    for text in shown:
+        for words in ("two patches look alike", "reprint: median drift 4.0", "Trusted to 0.2", "all summer"):
+            assert words in text
+    # What a report shows goes out with it, and can be checked there.
+    bag = export_archive(filled, tmp_path / "bag", experiments=["feed"]).folder
+    with open_archive(tmp_path / "copy", create=True) as copy:
+        import_archive(copy, bag)
+        assert copy.record(made.number).kind == "calibration"
+        assert copy.record(refined.number + 1).kind == "withheld"
+        assert [one.rows for one in build_view(copy, "feed").calibrations] == [
+            one.rows for one in view.calibrations
+        ]
+
+
+def test_a_chart_that_is_gone_does_not_stop_a_report(filled: Archive, chart: Chart) -> None:
+    if filled.place.folder is None:
+        pytest.skip("a server keeps no files")
+    made = add_calibration(filled, chart)
+    (file,) = filled.place.folder.rglob(made.of_role("chart")[0].sha256)
+    file.unlink()
+    (view,) = build_view(filled, "feed").calibrations
+    assert view.rows == ()
+    assert "Charts" in report_html(filled, "feed")
 
 
 def test_figure_is_cut_at_its_lines() -> None:

@@ -293,6 +293,16 @@ def test_calibrate_records_chart_and_pictures(tmp_path: Path, capsys: Captured) 
     said = capsys.readouterr().out
     assert "says      chart card, 5 patches\n          layout: row\n" in said
     assert "          provenance: flat artwork" in said
+    check = ["calibrate", "--check", chart, str(tmp_path / "card.png"), "--archive", str(tmp_path / "a")]
+    assert main([*check, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    with open_archive(tmp_path / "a") as archive:
+        record = archive.record(2)
+        assert (record.kind, record.summary) == ("calibration", "chart card, checked: fit")
+        assert record.payload["check"] == {name: found[name] for name in ("verdict", "reason", "patches")}
+        assert [item.name for item in record.of_role("original")] == ["card.png"]
+    assert main(["archive", "show", "2", "--archive", str(tmp_path / "a")]) == 0
+    assert "          fit: median drift 0.0" in capsys.readouterr().out
 
 
 def test_compare_records_photographs_and_comparison(tmp_path: Path, capsys: Captured) -> None:

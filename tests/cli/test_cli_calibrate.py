@@ -123,7 +123,7 @@ def test_a_full_disk_leaves_no_half_file(
         ([], "a new chart needs -o CHART and --ph LIST or --card CARD"),
         (["--ph", "4;5", "-o", "c.toml"], "a pH list is written 4,4.5,5 or 4:10:0.5"),
         (["--ph", "4:8:1", "-o", "c.toml", "--corners", "1,2,3"], "must be 8 numbers"),
-        (["--check", "c.toml", "--ph", "4:8:1"], "leave out --ph, --card and -o"),
+        (["--check", "c.toml", "--ph", "4:8:1"], "leave out --ph, --card, -o and --preview"),
         (["card.png", "--ph", "4:8:1", "-o", "c.toml", "--corners", "1,1,9,1,9,9,1,9"], "fits one image"),
     ],
 )
