@@ -1,4 +1,4 @@
-"""Type aliases shared by the whole package."""
+"""Type aliases shared by the whole package, and the step from arrays to plain numbers."""
 
 from __future__ import annotations
 
@@ -15,3 +15,9 @@ UInt8Array: TypeAlias = npt.NDArray[np.uint8]
 IntArray: TypeAlias = npt.NDArray[np.intp]
 AnyArray: TypeAlias = npt.NDArray[Any]
 PathLike: TypeAlias = str | os.PathLike[str]
+
+
+def triple(values: FloatArray) -> tuple[float, float, float]:
+    """Return a colour as three plain numbers."""
+    first, second, third = values.tolist()
+    return float(first), float(second), float(third)

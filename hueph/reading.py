@@ -9,7 +9,7 @@ import numpy as np
 
 from hueph._checks import check_coverage
 from hueph._threads import side_by_side
-from hueph._types import FloatArray, PathLike
+from hueph._types import FloatArray, PathLike, triple
 from hueph.budget import reading_budget
 from hueph.calibration import UNLIKE, IndicatorCalibration, calibration_of
 from hueph.chart import Chart
@@ -249,7 +249,7 @@ def _read_tube(
         interval=statement.interval,
         bound=statement.bound,
         flags=tuple(sorted(flags)),
-        lab=(float(lab[0]), float(lab[1]), float(lab[2])),
+        lab=triple(lab),
         delta_e=delta_e,
         grid=posterior.grid,
         posterior=posterior.density,
@@ -279,7 +279,7 @@ def _refused(
         interval=None,
         bound=None,
         flags=tuple(sorted(flags)),
-        lab=(float(lab[0]), float(lab[1]), float(lab[2])),
+        lab=triple(lab),
         delta_e=delta_e,
         grid=empty if posterior is None else posterior.grid,
         posterior=empty if posterior is None else posterior.density,
@@ -313,7 +313,7 @@ def _collect(
     if strip is not None and colours is not None:
         flags |= set(strip.flags)
         patches = tuple(
-            PatchReading(patch.ph, _points(photo, quad), _three(colour) if usable else None)
+            PatchReading(patch.ph, _points(photo, quad), triple(colour) if usable else None)
             for patch, quad, colour, usable in zip(
                 chart.patches, strip.patches, colours.patches, colours.strip.usable, strict=True
             )
@@ -342,11 +342,6 @@ def _collect(
         version=__version__,
         strip_message=message,
     )
-
-
-def _three(colour: FloatArray) -> tuple[float, float, float]:
-    """Turn an array of shape (3,) into numbers."""
-    return float(colour[0]), float(colour[1]), float(colour[2])
 
 
 def _points(photo: Photo, quad: FloatArray) -> Points:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from hueph._types import PathLike
+from hueph._types import PathLike, triple
 from hueph.calibration import IndicatorCalibration, KnownTube, LeftOut, known_tubes
 from hueph.chart import Chart, Standard, StandardPhoto
 from hueph.errors import InputError
@@ -293,7 +293,7 @@ def _measured(chart: Chart, labelled: LabelledPhoto) -> tuple[StandardPhoto, lis
         to_linear_srgb=tuple(float(value) for value in np.asarray(picture.to_linear_srgb).ravel()),
         paper_level=any_tube.paper_level,
         patch_ph=tuple(float(ph) for ph in any_tube.ph),
-        patches=tuple(_three(np.clip(colour, 0.0, 4.0)) for colour in any_tube.patches),
+        patches=tuple(triple(np.clip(colour, 0.0, 4.0)) for colour in any_tube.patches),
     )
     return photo, standards
 
@@ -308,20 +308,14 @@ def _standard(label: Label, picture: Photo, location: TubeLocation, known: TubeE
         at=(float(x), float(y)),
         ph=label.ph,
         ph_std=label.ph_std,
-        liquid=_three(np.clip(known.tube, 0.0, 4.0)),
-        backing=_three(np.clip(known.backing, 0.0, 4.0)),
-        glass=_three(np.clip(known.glass, 0.0, 4.0)) if seen_glass else None,
+        liquid=triple(np.clip(known.tube, 0.0, 4.0)),
+        backing=triple(np.clip(known.backing, 0.0, 4.0)),
+        glass=triple(np.clip(known.glass, 0.0, 4.0)) if seen_glass else None,
         noise=known.noise,
-        dark=_three(known.low),
-        bright=_three(known.high),
-        neighbours=_three(np.clip(known.neighbours, -1.0, 4.0)),
+        dark=triple(known.low),
+        bright=triple(known.high),
+        neighbours=triple(np.clip(known.neighbours, -1.0, 4.0)),
     )
-
-
-def _three(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> tuple[float, float, float]:
-    """Return a colour as plain numbers."""
-    red, green, blue = (float(value) for value in values)
-    return red, green, blue
 
 
 def _numbered(labelled: LabelledPhoto, reasons: Sequence[str]) -> tuple[Label, ...]:

@@ -13,7 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from hueph._types import FloatArray
+from hueph._types import FloatArray, triple
 from hueph.cards.page import BLACK, Box, Colour, Label, Page, Stroke
 from hueph.chart import Chart, Marker, Patch, Reference
 from hueph.colour.lab import lab_to_xyz, lch_to_lab, xyz_to_lab
@@ -205,7 +205,7 @@ def _draw_patches(page: Page, chart: Chart) -> tuple[tuple[Patch, ...], float]:
         # A card drawn from a card's own file has the printer's part in it already.
         std = patch.delta_e_std if chart.markers else float(np.hypot(patch.delta_e_std, PRINT_STD))
         patches.append(
-            replace(patch, lab=_triple(lab), delta_e_std=std, corners=_corners(x, y, width, height))
+            replace(patch, lab=triple(lab), delta_e_std=std, corners=_corners(x, y, width, height))
         )
     return tuple(patches), _TOP + rows * height + (rows - 1) * _GAP
 
@@ -230,7 +230,7 @@ def _draw_column(page: Page, x: float, labs: list[FloatArray], kind: str) -> tup
         fill, lab = printable(wanted)
         y = top + index * step
         page.shapes.append(Box(x, y, _COLUMN, step - _GAP, fill))
-        references.append(Reference(kind, _triple(lab), PRINT_STD, _corners(x, y, _COLUMN, step - _GAP)))
+        references.append(Reference(kind, triple(lab), PRINT_STD, _corners(x, y, _COLUMN, step - _GAP)))
     return tuple(references)
 
 
@@ -270,7 +270,3 @@ def printable(lab: FloatArray) -> tuple[Colour, FloatArray]:
     codes = np.rint(255.0 * np.asarray(linear_rgb_to_srgb(linear))).astype(int)
     back = np.asarray(xyz_to_lab(linear_rgb_to_xyz(srgb_to_linear_rgb(codes / 255.0))))
     return (int(codes[0]), int(codes[1]), int(codes[2])), back
-
-
-def _triple(values: FloatArray) -> tuple[float, float, float]:
-    return float(values[0]), float(values[1]), float(values[2])

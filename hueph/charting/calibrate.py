@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from hueph._types import AnyArray, FloatArray, PathLike
+from hueph._types import AnyArray, FloatArray, PathLike, triple
 from hueph.chart import Chart, Patch
 from hueph.charting.find import FoundChart, find_chart
 from hueph.charting.measure import PatchColours, colours_of, light_of
@@ -354,7 +354,3 @@ def name_sources(colours: PatchColours, pictures: tuple[ChartPicture, ...]) -> s
     sources = ", ".join(f"{p.name or 'a picture'} (SHA-256 {p.photo.sha256[:12]})" for p in pictures[:6])
     more = f" and {len(pictures) - 6} more" if len(pictures) > 6 else ""
     return f"{colours.how}: {sources}{more}"
-
-
-def triple(values: FloatArray) -> tuple[float, float, float]:
-    return float(values[0]), float(values[1]), float(values[2])

@@ -7,8 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from hueph._types import triple
 from hueph.chart import Chart, Reference
-from hueph.charting.calibrate import Calibration, Picture, check_steps, merge_colours, name_sources, triple
+from hueph.charting.calibrate import Calibration, Picture, check_steps, merge_colours, name_sources
 from hueph.charting.find import FoundChart, looks_like_a_card
 from hueph.charting.measure import colours_of, light_of
 from hueph.charting.picture import ChartPicture, open_picture

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from hueph._types import FloatArray, PathLike
+from hueph._types import FloatArray, PathLike, triple
 from hueph.locate.tubes import locate_tubes
 from hueph.measuring import BLACK_FLOOR, measure_tubes
 from hueph.photo import Photo, load_photo
@@ -65,7 +65,7 @@ def read_colours(
                 interval=None,
                 bound=None,
                 flags=tuple(sorted({*place.flags, "no-chart"})),
-                lab=(float(lab[0]), float(lab[1]), float(lab[2])),
+                lab=triple(lab),
                 delta_e=None,
                 grid=np.zeros(0),
                 posterior=np.zeros(0),
