@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from hueph._types import AnyArray, Float32Array, FloatArray
@@ -148,9 +149,21 @@ class _Spans:
 
     def mean(self, values: AnyArray) -> Float32Array:
         """Return means (m, ...) of a map (n, rows, ...)."""
+        return self._weighted(self.weights, values)
+
+    def upright_step(self, strips: Float32Array, columns: slice) -> Float32Array:
+        """Return means (m, columns, 3) of Sobel's step sideways over eight: its smoothing goes into the weights."""
+        smooth = 2 * self.weights
+        smooth[:, :, 1:] += self.weights[:, :, :-1]
+        smooth[:, :, :-1] += self.weights[:, :, 1:]
+        mean = self._weighted(smooth / 8, strips[:, :, columns.start - 1 : columns.stop + 1])
+        return mean[:, 2:] - mean[:, :-2]
+
+    def _weighted(self, weights: Float32Array, values: AnyArray) -> Float32Array:
+        """Return sums (m, ...) over the rows of a map (n, rows, ...)."""
         flat = values.reshape(*values.shape[:2], -1)
-        means: Float32Array = (self.weights @ flat)[self.strip, self.slot]
-        return means.reshape(-1, *values.shape[2:])
+        sums: Float32Array = (weights @ flat)[self.strip, self.slot]
+        return sums.reshape(-1, *values.shape[2:])
 
 
 def _span_mean(values: Float32Array, strip: AnyArray, first: AnyArray, last: AnyArray) -> FloatArray:
@@ -188,8 +201,7 @@ def _bottoms(
     )
     allowed = (rows >= top + int(0.55 * SAMPLES)) & (rows < np.minimum(deepest, count - 2)[:, None])
     score = np.where(allowed, score, -np.inf)
-    padded = np.pad(score, ((0, 0), (5, 5)), constant_values=-np.inf)
-    around = np.lib.stride_tricks.sliding_window_view(padded, 11, axis=1).max(axis=2)
+    around = cv2.dilate(score, np.ones((1, 11), np.uint8))
     score = np.where((score >= around) & np.isfinite(score), score, -np.inf)
     order = np.argsort(-score, axis=1, kind="stable")[:, :_BOTTOMS]
     strip, place = np.nonzero(np.isfinite(np.take_along_axis(score, order, axis=1)))
@@ -211,7 +223,7 @@ def _scalars(
     step_left, step_right = body.mean(maps.left_step), body.mean(maps.right_step)
     lengths = np.sqrt((step_left**2).sum(axis=1) * (step_right**2).sum(axis=1))
     within = profile[:, BAND_LEFT + 2 : BAND_RIGHT - 1]
-    upright = body.mean(maps.across)[:, BAND_LEFT + 5 : BAND_RIGHT - 4]
+    upright = body.upright_step(maps.strips, slice(BAND_LEFT + 5, BAND_RIGHT - 4))
     rims = (
         profile[:, BAND_LEFT : BAND_LEFT + 4, 0].min(axis=1)
         + profile[:, BAND_RIGHT - 3 : BAND_RIGHT + 1, 0].min(axis=1)

@@ -11,7 +11,7 @@ from hueph._medians import medians
 from hueph._threads import side_by_side
 from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray, UInt8Array
 
-__all__ = ["EdgeMap", "TubeScene", "build_scene", "opponent", "without_card"]
+__all__ = ["OPPONENT", "EdgeMap", "TubeScene", "build_scene", "opponent", "without_card"]
 
 # Longest side of the reduced picture, pixels: a tube of 60 px in a picture of 1600 px keeps 18 px.
 REDUCED_SIDE = 480
@@ -22,6 +22,8 @@ LEVEL_BLOCK = 4
 # (upper + lower) / 2 / block. Tubes lean a few degrees and the picture may be turned by ten more.
 WALL_STEPS = ((0, 0), (0, 1), (1, 1), (1, 2), (2, 2), (0, -1), (-1, -1), (-1, -2), (-2, -2))
 LEVEL_STEPS = ((0, 0), (0, 1), (1, 1), (0, -1), (-1, -1))
+# Lightness and two colour differences of red, green and blue.
+OPPONENT = np.array([[0.25, 0.5, 0.25], [0.5, 0.0, -0.5], [-0.25, 0.5, -0.25]], dtype=np.float32)
 # Below this part of the code range the gain is not raised further (a black picture stays black).
 DARKEST_WHITE = 0.08
 
@@ -77,9 +79,8 @@ class TubeScene:
 
 def opponent(codes: AnyArray, gain: float) -> Float32Array:
     """Return lightness and two colour differences of R, G, B code values (0..255), white near 1."""
-    matrix = np.array([[0.25, 0.5, 0.25], [0.5, 0.0, -0.5], [-0.25, 0.5, -0.25]], dtype=np.float32)
     picture = codes.astype(np.float32)
-    transformed: Float32Array = cv2.transform(picture, matrix / np.float32(255.0 * gain))
+    transformed: Float32Array = cv2.transform(picture, OPPONENT / np.float32(255.0 * gain))
     return transformed
 
 

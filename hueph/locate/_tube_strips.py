@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from hueph._types import AnyArray, Float32Array, FloatArray
-from hueph.locate._tube_maps import TubeScene, opponent
+from hueph.locate._tube_maps import OPPONENT, TubeScene
 from hueph.locate.geometry import square_to_quads
 
 __all__ = [
@@ -36,7 +36,8 @@ WALL_ROWS = slice(BAND_TOP - 3, BAND_TOP + _REACH + 3)
 def straighten(scene: TubeScene, bands: FloatArray, rows: slice = slice(0, STRIP_SHAPE[0])) -> Float32Array:
     """Return the strips of bands in opponent colour, shape (n, rows, columns, 3).
 
-    `rows` are the rows of the strips wanted: all of them by default.
+    `rows` are the rows of the strips wanted: all of them by default. In memory the rows come last, as
+    most of what follows runs along them.
     """
     columns = STRIP_SHAPE[1]
     stack = np.empty((len(bands), rows.stop - rows.start, columns, 3), dtype=np.uint8)
@@ -54,8 +55,9 @@ def straighten(scene: TubeScene, bands: FloatArray, rows: slice = slice(0, STRIP
             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
             borderMode=cv2.BORDER_REPLICATE,
         )
-    flat = opponent(stack.reshape(-1, columns, 3), scene.gain)
-    return flat.reshape(stack.shape)
+    planes = cv2.transpose(stack.reshape(-1, columns * 3)).reshape(columns, 3, -1).astype(np.float32)
+    strips: Float32Array = (OPPONENT / np.float32(255.0 * scene.gain)) @ planes
+    return strips.reshape(columns, 3, *stack.shape[:2]).transpose(2, 3, 0, 1)
 
 
 def _to_picture(bands: FloatArray) -> FloatArray:
@@ -86,10 +88,11 @@ def settle_walls(bands: FloatArray, strips: Float32Array) -> FloatArray:
     """
     count = len(bands)
     rows = np.arange(BAND_TOP + 3, BAND_TOP + _REACH, 3)
-    step = strips[:, :, 2:] - strips[:, :, :-2]
-    summed = np.cumsum(np.concatenate([np.zeros_like(step[:, :1]), step], axis=1), axis=1)
-    local = rows - BAND_TOP + 3
-    box = (summed[:, local + 4] - summed[:, local - 3]) / np.float32(14.0)
+    # Means of seven rows as a product of matrices, then the step sideways.
+    from_row = np.arange(WALL_ROWS.start, WALL_ROWS.stop) - rows[:, None]
+    means = (np.abs(from_row) <= 3).astype(np.float32) / np.float32(14.0)
+    smooth = (means @ strips.reshape(*strips.shape[:2], -1)).reshape(count, len(rows), -1, 3)
+    box = smooth[:, :, 2:] - smooth[:, :, :-2]
     evidence = np.sqrt(np.sqrt(np.einsum("nijk,nijk->nij", box, box)))
     share = (rows - BAND_TOP) / _REACH
     path = np.round(_SHIFTS[:, :1] + (_SHIFTS[:, 1:] - _SHIFTS[:, :1]) * share).astype(int)
