@@ -19,8 +19,8 @@ _ANGLES = np.deg2rad(np.arange(-66.0, 67.0, 12.0))
 # Bends of the surface tried, samples at the middle against the walls.
 _SAGS = (-3, -2, -1, 0, 1, 2)
 # Sobel's operator along its two axes, the smoothing one over eight; and that averaged over seven rows.
-_SMOOTH = np.array([1, 2, 1], dtype=np.float32) / 8
-_STEP = np.array([-1, 0, 1], dtype=np.float32)
+_SMOOTH: Float32Array = np.array([1 / 8, 1 / 4, 1 / 8], dtype=np.float32)
+_STEP: Float32Array = np.array([-1, 0, 1], dtype=np.float32)
 _SMOOTH_OVER_SEVEN = np.convolve(_SMOOTH, np.full(7, 1 / 7, dtype=np.float32)).astype(np.float32)
 # Columns over which colour is averaged: inside the column, beyond its walls, on either side of a wall.
 _COLOUR_PARTS = {
@@ -83,7 +83,9 @@ def make_maps(strips: Float32Array) -> StripMaps:
     planes = np.ascontiguousarray(strips.transpose(2, 3, 0, 1))
     left, right = (_wall_step(planes, edge) for edge in (BAND_LEFT, BAND_RIGHT))
     means = _column_means(planes)
-    levels = [length(_along_rows(mean, _STEP).transpose(1, 2, 0)) for mean in means[len(_COLOUR_PARTS) :]]
+    inside, on_left, on_right = (
+        length(_along_rows(mean, _STEP).transpose(1, 2, 0)) for mean in means[len(_COLOUR_PARTS) :]
+    )
     top, surface = _surface(planes)
     return StripMaps(
         strips,
@@ -92,7 +94,9 @@ def make_maps(strips: Float32Array) -> StripMaps:
         _strongest(right),
         left.sum(axis=0).transpose(1, 2, 0),
         right.sum(axis=0).transpose(1, 2, 0),
-        *levels,
+        inside,
+        on_left,
+        on_right,
         _outlines(planes),
         top,
         surface,
@@ -177,7 +181,7 @@ def _outlines(planes: Float32Array) -> Float32Array:
     at *= 2
     at += before
     at += after
-    down = _along_rows(at, _STEP / 8)
+    down = _along_rows(at, _STEP / np.float32(8))
     strengths = []
     for depth in DEPTHS:
         rise = np.round(depth * radius * (1.0 - np.cos(_ANGLES))).astype(int)
