@@ -87,8 +87,9 @@ def export_archive(
         raise InputError(
             f"cannot write the bag {target}: it must lie outside of the archive; name another folder"
         )
-    selection = select_records(archive, experiments)
+    # What others add from here on does not go out.
     number, link = archive.head()
+    selection = select_records(archive, experiments)
     left_out: list[str] = []
     with BagWriter(target) as bag:
         date = datetime.datetime.now(datetime.UTC).strftime("%Y-%m-%d")
@@ -97,12 +98,12 @@ def export_archive(
             description=f"{number} hash-chained records of pH readings from photographs; last link {link}.",
             date=date,
         )
-        count = _write_records(archive, bag, selection)
-        for record in archive.records():
+        count = _write_records(archive, bag, selection, number)
+        for record in archive.records(last=number):
             if selection.holds(record.number) and record.kind != WITHHELD:
                 paths = _write_files(archive, bag, crate, record, with_private_data, left_out)
                 crate.add_record(record, selection.labels_of(record), paths)
-        bag.add(TABLE_NAME, _table(archive, selection))
+        bag.add(TABLE_NAME, _table(archive, selection, number))
         _write_reports(archive, bag, crate, experiments or archive.values("experiment"), paper)
         for name, kind in ((RECORDS_NAME, "application/jsonl"), (TABLE_NAME, "text/csv")):
             crate.add_file(name, kind, bag.sizes[name], bag.hash_of(name))
@@ -119,13 +120,13 @@ def export_archive(
         return Export(target, count, bag.files, bag.size, tuple(left_out))
 
 
-def _write_records(archive: Archive, bag: BagWriter, selection: Selection) -> int:
+def _write_records(archive: Archive, bag: BagWriter, selection: Selection, last: int) -> int:
     """Write every record's line of the chain; bodies only of those selected."""
     count = 0
 
     def lines() -> Iterator[bytes]:
         nonlocal count
-        for record in archive.records():
+        for record in archive.records(last=last):
             is_meant = selection.holds(record.number) and record.kind != WITHHELD
             count += is_meant
             line = {
@@ -141,10 +142,10 @@ def _write_records(archive: Archive, bag: BagWriter, selection: Selection) -> in
     return count
 
 
-def _table(archive: Archive, selection: Selection) -> Iterator[bytes]:
+def _table(archive: Archive, selection: Selection, last: int) -> Iterator[bytes]:
     """Yield the table of everything selected."""
     yield table_header()
-    for record in archive.records():
+    for record in archive.records(last=last):
         if selection.holds(record.number) and record.kind != WITHHELD:
             yield from table_rows(record, selection.labels_of(record))
 

@@ -313,29 +313,34 @@ class Archive:
             raise ArchiveError(f"{_no_such_record(number, self.length)}")
         return parse_record(*row)
 
-    def records(self, where: Filter | None = None) -> Iterator[Record]:
+    def records(self, where: Filter | None = None, *, last: int | None = None) -> Iterator[Record]:
         """Yield whole records in order, a page at a time, so that memory stays flat.
 
         Parameters
         ----------
         where : Filter, optional
             Default: all.
+        last : int, optional
+            None after this number: others may add meanwhile.
         """
-        for row in self.rows(_BODY_COLUMNS, where):
+        for row in self.rows(_BODY_COLUMNS, where, last=last):
             yield parse_record(*row)
 
-    def rows(self, columns: Sequence[ColumnElement[Any]], where: Filter | None = None) -> Iterator[Any]:
+    def rows(
+        self, columns: Sequence[ColumnElement[Any]], where: Filter | None = None, *, last: int | None = None
+    ) -> Iterator[Any]:
         """Yield columns of the record table in order, a page at a time; the first must be the number."""
         conditions = [] if where is None else where.conditions()
-        last = 0
+        conditions += [] if last is None else [record.c.number <= last]
+        seen = 0
         while True:
-            query = select(*columns).select_from(_WHOLE).where(record.c.number > last, *conditions)
+            query = select(*columns).select_from(_WHOLE).where(record.c.number > seen, *conditions)
             with self.reading("reading the records") as connection:
                 page = connection.execute(query.order_by(record.c.number).limit(_PAGE)).all()
             yield from page
             if len(page) < _PAGE:
                 return
-            last = page[-1][0]
+            seen = page[-1][0]
 
     def entries(self, where: Filter | None = None, *, limit: int = 0) -> list[Entry]:
         """Return the lines of a listing, oldest first.

@@ -189,10 +189,10 @@ def _all(
 ) -> Iterator[Finding]:
     """Make every check, in the order in which the findings are easiest to understand."""
     yield from _guards(archive)
-    length, head, imported = _stated_head(archive)
+    length, head, imported, last = _stated_head(archive)
     anchored = not anchor
     repeated = _Repeated(archive)
-    for number, row in _numbered(archive):
+    for number, row in _numbered(archive, last):
         if step is not None:
             step()
         if row is None:
@@ -236,18 +236,23 @@ def _guards(archive: Archive) -> Iterator[Finding]:
         yield _damage("chain", "its table was removed")
 
 
-def _stated_head(archive: Archive) -> tuple[int, str, int]:
-    """Return length, last link and length at the last import, as the chain's own row states them."""
+def _stated_head(archive: Archive) -> tuple[int, str, int, int]:
+    """Return length, last link and length at the last import, as the chain states them, and the last number.
+
+    All as they were at one instant: records that others add from here on are not looked at.
+    """
+    newest = select(func.coalesce(func.max(record.c.number), 0)).scalar_subquery()
     with archive.reading("reading the chain") as connection:
-        row = connection.execute(select(chain.c.length, chain.c.head, chain.c.imported)).first()
-    return (-1, "", 0) if row is None else (int(row[0]), str(row[1]), int(row[2]))
+        last = int(connection.execute(select(newest)).scalar_one())
+        row = connection.execute(select(chain.c.length, chain.c.head, chain.c.imported, newest)).first()
+    return (-1, "", 0, last) if row is None else (int(row[0]), str(row[1]), int(row[2]), int(row[3]))
 
 
-def _numbered(archive: Archive) -> Iterator[tuple[int, Any]]:
-    """Yield every number from 1 to the last row's with its row, or None for one that is not there."""
+def _numbered(archive: Archive, last: int) -> Iterator[tuple[int, Any]]:
+    """Yield every number from 1 to the last with its row, or None for one that is not there."""
     columns = (*_ROW, *(record.c[name] for name in _COLUMNS))
     expected = 1
-    for row in archive.rows(columns):
+    for row in archive.rows(columns, last=last):
         while expected < row[0]:
             yield expected, None
             expected += 1

@@ -17,7 +17,7 @@ import pytest
 from conftest import SECRET, absent
 from PIL import Image
 
-from hueph.archive import importing
+from hueph.archive import export, importing
 from hueph.archive.annotating import add_correction
 from hueph.archive.export import export_archive
 from hueph.archive.importing import import_archive, import_into
@@ -164,6 +164,25 @@ def test_bag_of_another_archive_is_refused(bag: Path, add: Callable[..., Any], t
         with pytest.raises(ArchiveError, match="do not continue the 1 records of this archive"):
             import_archive(mine, bag)
         assert mine.head() == before
+
+
+def test_what_is_added_meanwhile_stays_out_of_the_bag(
+    filled: Archive, add: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stated, write_files = filled.head(), export._write_files
+
+    def meanwhile(archive: Archive, *given: Any) -> dict[str, str]:
+        add(archive, 50 + archive.length, experiment="feed", sample="late")
+        return write_files(archive, *given)
+
+    monkeypatch.setattr(export, "_write_files", meanwhile)
+    made = export_archive(filled, tmp_path / "bag")
+    assert (made.records, filled.length) == (5, 10)
+    assert "late" not in (made.folder / "data" / "readings.csv").read_text()
+    assert len(list((made.folder / "data" / "originals").iterdir())) == 4
+    with open_archive(tmp_path / "copy", create=True) as copy:
+        assert import_archive(copy, made.folder) == 5
+        assert copy.head() == stated
 
 
 def test_an_import_that_fails_leaves_nothing_behind(

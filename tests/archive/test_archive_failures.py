@@ -90,6 +90,22 @@ def test_waits_for_another_that_makes_the_same_archive(tmp_path: Path) -> None:
         other.close()
 
 
+def test_what_is_added_meanwhile_is_no_damage(
+    filled: Archive, add: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A reading, its files and links appear while an archive is checked, a page of two records at a time."""
+    monkeypatch.setattr("hueph.archive.store._PAGE", 2)
+    steps = []
+
+    def meanwhile() -> None:
+        if len(steps) < 5:
+            steps.append(add(filled, 40 + len(steps), experiment="feed"))
+
+    result = verify_archive(filled, recompute_readings=False, step=meanwhile)
+    assert (len(steps), result.records, result.findings) == (5, 5, [])
+    assert verify_archive(filled, recompute_readings=False).records == 10
+
+
 def test_full_disk_while_writing_a_file(
     filled: Archive, add: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
