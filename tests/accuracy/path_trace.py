@@ -27,7 +27,7 @@ from PIL import Image
 from render_folder import ORIENTATIONS, with_other_camera
 from traced_light import Tracer
 from traced_paths import NODES_NM, mitsuba
-from traced_world import KINDS, Setting, draw_setting
+from traced_world import Setting, draw_setting, kind_of
 
 from hueph._types import Float32Array, FloatArray
 from hueph.synthetic import Scene, encode_photo, render_artwork
@@ -48,7 +48,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=901)
     parser.add_argument("--shots", type=int, default=2, help="photographs of each scene")
     parser.add_argument("--width", type=int, default=1600, help="longer side of the pictures, pixels")
-    parser.add_argument("--samples", type=int, default=2048, help="paths a texel of the light maps")
+    parser.add_argument("--samples", type=int, default=1024, help="paths a texel of the light maps")
     parser.add_argument("--threads", type=int, default=1)
     options = parser.parse_args()
     options.folder.mkdir(parents=True, exist_ok=True)
@@ -70,7 +70,8 @@ def main() -> None:
 def draw_scene(options: argparse.Namespace, number: int) -> dict[str, Any]:
     """Draw and trace one scene, write its photographs and return its truth."""
     rng = np.random.default_rng((options.seed, number, 77))
-    setting = draw_setting(rng, KINDS[number % len(KINDS)], options.width)
+    kind, first = kind_of(number)
+    setting = draw_setting(rng, kind, options.width, first=first)
     tracer = Tracer(
         setting.vessels,
         setting.liquids,

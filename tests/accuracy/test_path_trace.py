@@ -15,7 +15,7 @@ import pytest
 from traced_glass import Eye, Plate, Vessel
 from traced_light import Tracer
 from traced_paths import NODES, Lamp, Liquid, Room
-from traced_world import KINDS, draw_setting
+from traced_world import KINDS, draw_setting, kind_of
 
 from hueph.synthetic.layout import patch_corners, project
 
@@ -66,7 +66,7 @@ def test_normals_stand_on_the_surface() -> None:
 
 
 def test_truth_of_a_setting_lies_in_the_picture() -> None:
-    setting = draw_setting(np.random.default_rng(3), "sheet", 1600)
+    setting = draw_setting(np.random.default_rng(3), "sheet")
     width, height = setting.scene.size
     patches = project(setting.scene.card_to_picture, patch_corners(setting.scene.card.layout))
     for corners in [*patches, *setting.liquid_corners]:
@@ -74,6 +74,9 @@ def test_truth_of_a_setting_lies_in_the_picture() -> None:
         assert (corners < [width, height]).all()
     assert KINDS.count("sheet") == 13
     assert len(KINDS) == 30
+    assert [kind_of(number)[1] for number in range(40) if kind_of(number)[0] == "odd"] == [
+        "food dye", "milky", "water", "food dye", "milky",
+    ]  # fmt: skip
 
 
 def one_tube(absorption: float) -> Tracer:

@@ -23,19 +23,21 @@ from typing import Any
 import cv2
 import numpy as np
 from traced_glass import Eye
-from traced_paths import FIRST_REFLECTIONS, GLASSY, NODES, STEP_OFF, Lamp, Paths
+from traced_paths import FIRST_REFLECTIONS, GLASSY, NODES, SCATTERED, STEP_OFF, Lamp, Paths
 
 from hueph._types import BoolArray, Float32Array, FloatArray, IntArray
 
 __all__ = ["Tracer"]
 
 LANES = 1 << 20  # paths traced together
+WAYS = ("through", "scattered", "reflected")
+CLOUD_SAMPLES, CLOUD_BLUR_PX = 128, 6.0
 
 
 class Tracer(Paths):
     """Fills the light maps of a scene and looks at it."""
 
-    def gather(self, bounces: tuple[int, ...] = (48, 96), samples: int = 2048) -> None:
+    def gather(self, bounces: tuple[int, ...] = (48, 96), samples: int = 1024) -> None:
         """Fill the light maps: rough ones for light between plates, then `samples` paths a texel."""
         for number, count in enumerate((*bounces, samples)):
             maps = [self._gather_plate(plate, count, number) for plate in range(len(self.plates))]
@@ -160,16 +162,37 @@ class Tracer(Paths):
         glass = cv2.dilate(self._glass(eye).astype(np.uint8), np.ones((5, 5), np.uint8)).ravel() > 0
         table = self.mi.Float(weights.astype(np.float32).ravel())
         picture = np.zeros((wide * high, len(weights)), np.float32)
-        for mask, count, first in (
-            (~glass, samples[0], 1 << 16),
-            (glass, samples[1], 1 << 16),
-            (glass, samples[2], None),
+        for mask, count, way in (
+            (~glass, samples[0], "through"),
+            (glass, samples[1], "through"),
+            (glass, samples[2], "reflected"),
         ):
-            pixels = np.flatnonzero(mask)
-            for start in range(0, len(pixels), LANES // count):
-                block = pixels[start : start + LANES // count]
-                picture[block] += self._look_at(eye, block, count, table, len(weights), first=first)
+            self._add(picture, eye, np.flatnonzero(mask), count, table, way)
+        if self.cloudy:
+            # Light out of a cloud is sparse and bright, but smooth over the cloud: it is traced apart,
+            # wherever a first try meets it, and blurred within those pixels, all channels alike.
+            cloud = np.zeros_like(picture)
+            self._add(cloud, eye, np.flatnonzero(glass), 8, table, "scattered")
+            met = (cloud.sum(axis=1) > 0.0).reshape(high, wide).astype(np.uint8)
+            mask = cv2.morphologyEx(met, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)).ravel() > 0
+            cloud[:] = 0.0
+            self._add(cloud, eye, np.flatnonzero(mask), CLOUD_SAMPLES, table, "scattered")
+            inside = mask.reshape(high, wide).astype(np.float32)
+            share = np.maximum(cv2.GaussianBlur(inside, (0, 0), CLOUD_BLUR_PX), 1e-3)
+            for channel in range(len(weights)):
+                layer = cloud[:, channel].reshape(high, wide)
+                blurred = cv2.GaussianBlur(layer, (0, 0), CLOUD_BLUR_PX) / share * inside
+                picture[:, channel] += blurred.ravel()
         return picture.reshape(high, wide, len(weights))
+
+    def _add(
+        self, picture: Float32Array, eye: Eye, pixels: IntArray, samples: int, table: Any, way: str
+    ) -> None:
+        """Add the channels that one way of light brings to some pixels of a picture (pixels, channels)."""
+        step = LANES // samples
+        for start in range(0, len(pixels), step):
+            block = pixels[start : start + step]
+            picture[block] += self._look_at(eye, block, samples, table, picture.shape[1], way)
 
     def _rays(self, eye: Eye, x: Any, y: Any) -> tuple[Any, Any]:
         """Return origin and direction of rays through pixels (x, y)."""
@@ -192,11 +215,15 @@ class Tracer(Paths):
         return mask
 
     def _look_at(
-        self, eye: Eye, pixels: IntArray, samples: int, table: Any, channels: int, *, first: int | None
+        self, eye: Eye, pixels: IntArray, samples: int, table: Any, channels: int, way: str
     ) -> Float32Array:
-        """Return channels (n, channels) of some pixels; `first` None samples the first reflection."""
+        """Return channels (n, channels) of some pixels.
+
+        `way`: "through" (no reflection, no cloud), "scattered" (into a cloud without reflection) or
+        "reflected" (whatever begins with a reflection); together they are all light.
+        """
         mi, dr = self.mi, self.dr
-        rng = np.random.default_rng((self.seed, int(pixels[0]), 0 if first is None else 1))
+        rng = np.random.default_rng((self.seed, int(pixels[0]), WAYS.index(way)))
         lanes = len(pixels) * samples
         generator = mi.PCG32(
             size=lanes, initstate=int(rng.integers(1 << 40)), initseq=int(rng.integers(1 << 40))
@@ -209,13 +236,16 @@ class Tracer(Paths):
         x = mi.Float(pixel % wide) + (mi.Float(inside % cols) + generator.next_float32()) / cols
         y = mi.Float(pixel // wide) + (mi.Float(inside // cols) + generator.next_float32()) / rows
         origin, direction = self._rays(eye, x, y)
-        if first is None:
+        if way == "reflected":
             # Every interface gets its turn equally often, wherever in the pixel.
             turn = mi.Int32((inside + 3 * (inside // FIRST_REFLECTIONS)) % FIRST_REFLECTIONS)
             state = self.trace(origin, direction, generator, turn)
             state["weight"] *= FIRST_REFLECTIONS
         else:
-            state = self.trace(origin, direction, generator, dr.opaque(mi.Int32, first))
+            state = self.trace(origin, direction, generator, dr.opaque(mi.Int32, 1 << 16))
+            scattered = state["count"] >= SCATTERED
+            wanted = scattered if way == "scattered" else ~scattered
+            state["weight"] = dr.select(wanted, state["weight"], 0.0)
         ends = self.ends(state)
         nodes = len(self.lamps) * NODES
         brought = []

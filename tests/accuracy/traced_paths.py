@@ -19,6 +19,7 @@ __all__ = [
     "FIRST_REFLECTIONS",
     "NODES",
     "NODES_NM",
+    "SCATTERED",
     "STEP_OFF",
     "Lamp",
     "Liquid",
@@ -34,6 +35,7 @@ MOST_TUBES = 6
 STEP_OFF = 1e-3  # mm off a surface before the next ray starts
 GLASSY, MATT, GLOWING = 0, 1, 2
 FIRST_REFLECTIONS = 8
+SCATTERED = 1 << 20  # interfaces counted on a path that a cloud has turned
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +245,7 @@ class Paths:
             s["direction"] = dr.select(scattered, turned, s["direction"])
             # Past a scatterer there is no unreflected path to follow any more: all of it belongs to
             # the run without a forced reflection.
-            s["count"] = dr.select(scattered & (first >= FIRST_REFLECTIONS), 1 << 20, s["count"])
+            s["count"] = dr.select(scattered & (first >= FIRST_REFLECTIONS), SCATTERED, s["count"])
             s["weight"] = dr.select(
                 scattered & (first >= s["count"]) & (first < FIRST_REFLECTIONS), 0.0, s["weight"]
             )

@@ -23,8 +23,9 @@ from hueph.synthetic.measure import tube_absorbance
 from hueph.synthetic.spectra import WAVELENGTHS_NM, smooth_reflectance
 from hueph.synthetic.surroundings import draw_backing
 
-__all__ = ["KINDS", "Setting", "at_nodes", "draw_setting"]
+__all__ = ["KINDS", "Setting", "at_nodes", "draw_setting", "kind_of"]
 
+ODDITIES = ("food dye", "milky", "water")
 # Thirty scenes in the shares of the development photographs.
 SHARES = {"sheet": 13, "bench": 6, "mixed": 3, "harsh": 4, "odd": 4}
 # Kind k of n fills n places as evenly spread as can be.
@@ -63,9 +64,29 @@ def at_nodes(spectra: FloatArray) -> FloatArray:
     return values
 
 
-def draw_setting(rng: np.random.Generator, kind: str, width: int) -> Setting:
-    """Return a random world standing in space, seen by its camera in a picture `width` px on the long side."""
+def kind_of(number: int) -> tuple[str, str]:
+    """Return kind and what is in the first tube of scene `number`; odd scenes take turns at `ODDITIES`."""
+    kind = KINDS[number % len(KINDS)]
+    before = (number // len(KINDS)) * SHARES["odd"] + KINDS[: number % len(KINDS)].count("odd")
+    return kind, ODDITIES[before % len(ODDITIES)] if kind == "odd" else "sample"
+
+
+def draw_setting(rng: np.random.Generator, kind: str, width: int = 1600, *, first: str = "sample") -> Setting:
+    """Return a random world standing in space, seen by its camera.
+
+    Parameters
+    ----------
+    rng : Generator
+    kind : str
+        As for `draw_world`.
+    width : int
+        Longer side of the picture, pixels.
+    first : str
+        What is in the first tube.
+    """
     world = draw_world(rng, kind=kind)
+    while world.tubes[0].what != first:
+        world = draw_world(rng, kind=kind)
     vessels, scene = _draw_vessels(rng, world)
     lean = float(np.abs(rng.normal(0.0, 0.06))) if rng.random() < 0.6 else 0.0
     rise = np.array([0.0, np.sin(lean), np.cos(lean)])
