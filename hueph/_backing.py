@@ -67,12 +67,14 @@ class Backing:
             return
         side = self._cell
         height, width = (size // side for size in self._photo.encoded.shape[:2])
-        blocks = self._photo.encoded[: height * side, : width * side].reshape(height, side, width, side, 3)
+        whole = self._photo.encoded[: height * side, : width * side]
         # Neighbouring pixels say the same (noise spreads over them): of large cells every second or third.
         step = max(1, side // _CELL_SAMPLES)
-        codes = blocks[:, ::step, :, ::step][self._rows[cells], :, self._columns[cells]]
-        codes = codes.reshape(len(cells), -1, 3)
-        light = to_light(self._photo, np.ascontiguousarray(codes.swapaxes(1, 2)))
+        # A row of a cell is taken in one piece before that.
+        lines = whole.reshape(height, side, width, side * 3)[:, ::step]
+        codes = lines[self._rows[cells], :, self._columns[cells]]
+        codes = codes.reshape(len(cells), -1, side, 3)[:, :, ::step]
+        light = to_light(self._photo, codes.transpose(0, 3, 1, 2).reshape(len(cells), 3, -1))
         self._logs[cells] = np.log(np.maximum(medians(light), BLACK_FLOOR))
         mean = light.mean(axis=2)
         square = np.einsum("ijk,ijk->ij", light, light) / light.shape[2]

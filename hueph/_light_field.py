@@ -111,16 +111,18 @@ def log_plane(
         return columns[:, :1] if flat else columns
 
     matrix = design(points)
+    across, sought = np.ascontiguousarray(matrix.T), np.ascontiguousarray(logs.T)
     robust = weights
     coefficients: FloatArray = np.zeros((matrix.shape[1], 3))
     ridge = np.zeros(matrix.shape[1])
     scatter = 0.01
     for _ in range(_ROUNDS):
-        weighted = matrix.T * robust
+        weighted = across * robust
         ridge[1:] = 1e-3 * robust.mean()
-        normal = weighted @ matrix + np.diag(ridge)
-        before, coefficients = coefficients, np.asarray(np.linalg.solve(normal, weighted @ logs))
-        away = np.abs((logs - matrix @ coefficients).T)
+        # For so few unknowns OpenCV's solver takes a tenth of the time of numpy's.
+        solved = cv2.solve(weighted @ matrix + np.diag(ridge), weighted @ logs)[1]
+        before, coefficients = coefficients, np.asarray(solved, dtype=np.float64)
+        away = np.abs(sought - coefficients.T @ across)
         residual = np.maximum(np.maximum(away[0], away[1]), away[2])
         scatter = float(MAD_TO_STD * medians(residual) + 0.003)
         ratio = np.clip(1.0 - (residual / (4.7 * scatter)) ** 2, 0.0, 1.0)

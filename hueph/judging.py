@@ -116,7 +116,14 @@ def refusal_flags(
 def distance_from_chart(colours: PictureColours, evidence: TubeEvidence) -> float:
     """CIEDE2000 from the liquid to the nearest colour that some pH and dye load explain."""
     tube = colours.corrected_lab(evidence.tube)
-    return float(np.min(delta_e_cie2000(_explained_colours(colours), tube[None])))
+    explained = _explained_colours(colours)
+    nearest = explained[np.argmin(((explained - tube) ** 2).sum(axis=1))]
+    most = float(delta_e_cie2000(nearest, tube))
+    # Hue and chroma never make the difference less than the step in lightness over its weight, and that
+    # is below 1 + 0.015 |mean L - 50|: what is farther off in lightness need not be worked out.
+    step, mean = np.abs(explained[:, 0] - tube[0]), (explained[:, 0] + tube[0]) / 2
+    near = explained[step <= most * (1.0 + 0.015 * np.abs(mean - 50.0)) + 1e-9]
+    return float(np.min(delta_e_cie2000(near, tube[None])))
 
 
 @lru_cache(maxsize=1)

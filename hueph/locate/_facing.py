@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hueph._medians import quantiles
+from hueph._medians import medians, quantiles
 from hueph._types import AnyArray, Float32Array, FloatArray, UInt8Array
 from hueph.chart import Chart
 from hueph.locate.geometry import quad_sides
@@ -86,7 +86,7 @@ def seen_facing(picture: UInt8Array, pose: FloatArray, chart: Chart) -> Facing |
     profiles = [_beside(picture, pose, (low, high), axis, k, reach, PIXELS / short) for k in (0, 1)]
     wide = int(np.argmax(margins))
     unit = PIXELS / short
-    strength = np.array([[_outline_at(profiles[k], margins[m] * unit) for m in (0, 1)] for k in (0, 1)])
+    strength = np.array([_outlines_at(profile, margins * unit) for profile in profiles])
     ink = [_ink_within(profiles[k], float(margins.max()) * unit) for k in (0, 1)]
     return Facing(
         outline=float(strength[0, 0] + strength[1, 1]),
@@ -145,18 +145,20 @@ def _beside(
     return np.asarray(band, dtype=np.float32)
 
 
-def _outline_at(band: Float32Array, distance: float) -> float:
-    """Strength of a straight line along the band at a distance (rows), in standard deviations."""
+def _outlines_at(band: Float32Array, distances: FloatArray) -> list[float]:
+    """Strength of straight lines along the band at some distances (rows), in standard deviations."""
     bright = quantiles(np.ascontiguousarray(band.swapaxes(1, 2)), 0.75)
     slope = np.abs(bright[2:] - bright[:-2]).sum(axis=1)
     half = max(1, round(OUTLINE_REACH * PIXELS))
-    at = round(distance) - 1
-    near = slope[max(at - half, 0) : at + half + 1]
-    if not len(near):
-        return 0.0
-    quiet = slope[3:]
-    noise = 1.4826 * float(np.median(np.abs(quiet - np.median(quiet)))) + 0.5
-    return float(np.clip((near.max() - np.median(quiet)) / noise, 0.0, STRONGEST))
+    usual = float(medians(slope[3:]))
+    noise = 1.4826 * float(medians(np.abs(slope[3:] - usual))) + 0.5
+    strengths = []
+    for distance in distances:
+        at = round(float(distance)) - 1
+        near = slope[max(at - half, 0) : at + half + 1]
+        strongest = float(near.max()) if len(near) else usual
+        strengths.append(float(np.clip((strongest - usual) / noise, 0.0, STRONGEST)))
+    return strengths
 
 
 def _ink_within(band: Float32Array, stop: float) -> float:

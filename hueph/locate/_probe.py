@@ -56,16 +56,21 @@ class Light:
     codes: UInt8Array
     table: Float32Array
 
+    @property
+    def packed(self) -> AnyArray:
+        """The pixels as one number each, (h * w,): picked out ten times as fast as three codes."""
+        import cv2
+
+        return cv2.cvtColor(self.codes, cv2.COLOR_RGB2RGBA).view(np.uint32).ravel()
+
     def at(self, points: FloatArray) -> tuple[Float32Array, BoolArray]:
         """Return the nearest pixels at points (m, k, 2), and which lie inside the picture."""
         height, width = self.codes.shape[:2]
-        x, y = (
-            np.floor(np.nan_to_num(points[..., i], nan=-1e6, posinf=-1e6, neginf=-1e6) + 0.5) for i in (0, 1)
-        )
+        x, y = points[..., 0] + 0.5, points[..., 1] + 0.5
         ok = (x >= 0) & (x < width) & (y >= 0) & (y < height)
-        column = np.clip(x, 0, width - 1).astype(np.intp)
-        row = np.clip(y, 0, height - 1).astype(np.intp)
-        return np.asarray(self.table[self.codes[row, column]]), np.asarray(ok)
+        column, row = (np.where(ok, place, 0.0).astype(np.intp) for place in (x, y))
+        pixels = self.packed.take(row * width + column).view(np.uint8).reshape(*ok.shape, 4)
+        return self.table.take(pixels[..., :3]), ok
 
 
 class ChartProbe:

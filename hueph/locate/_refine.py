@@ -204,12 +204,15 @@ def _edge_shifts(
 
     half = max(3, round(share * float(np.median(edges.reach)) * scale))
     steps = np.arange(-half - 1, half + 2) / scale
-    along = (np.arange(ALONG) / (ALONG - 1) - 0.5)[None, :, None, None] * edges.along[:, None, None]
-    points = edges.middle[:, None, None] + along + steps[None, None, :, None] * edges.normal[:, None, None]
-    at = ((points - origin) * scale).astype(np.float32).reshape(len(edges.patch), -1, 2)
-    values = cv2.remap(
-        patch, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    ).reshape(len(edges.patch), ALONG, len(steps), 3)
+    along = (np.arange(ALONG) / (ALONG - 1) - 0.5)[:, None] * edges.along[:, None]
+    lines = (edges.middle[:, None] + along - origin) * scale
+    outward = (steps * scale)[:, None] * edges.normal[:, None]
+    x, y = (
+        (lines[:, :, None, axis] + outward[:, None, :, axis]).astype(np.float32).reshape(len(edges.patch), -1)
+        for axis in (0, 1)
+    )
+    values = cv2.remap(patch, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    values = values.reshape(len(edges.patch), ALONG, len(steps), 3)
     profile = values.mean(axis=1)
     inner = _patch_colours(patch, origin, scale, corners)
     paper = _paper_colour(patch)
@@ -264,10 +267,11 @@ def _patch_colours(patch: Float32Array, origin: FloatArray, scale: float, corner
 
 def _paper_colour(patch: Float32Array) -> FloatArray:
     """Colour of the paper around: bright, yet not the brightest (glare, noise)."""
-    brightness = patch[..., 0] + patch[..., 1] + patch[..., 2]
-    low, high = (quantiles(brightness.ravel(), share) for share in (0.7, 0.9))
-    chosen = patch[(brightness >= low) & (brightness <= high)]
-    return np.asarray(medians(np.ascontiguousarray(chosen.T)), dtype=np.float64)
+    channels = np.ascontiguousarray(np.moveaxis(patch, 2, 0)).reshape(3, -1)
+    brightness = channels[0] + channels[1] + channels[2]
+    low, high = (quantiles(brightness, share) for share in (0.7, 0.9))
+    chosen = np.compress((brightness >= low) & (brightness <= high), channels, axis=1)
+    return np.asarray(medians(chosen), dtype=np.float64)
 
 
 def _small_homography(edges: EdgeSet, shift: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from hueph._medians import medians
 from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray
 from hueph.locate._tube_maps import opponent
 
@@ -109,7 +110,7 @@ def _column_picture(encoded: AnyArray, liquid: FloatArray, gain: float, tallness
 def _even_columns(body: Float32Array) -> tuple[int, int]:
     """Return the columns of the central part whose colour is that of most of it, free of reflections."""
     start, stop = round(WALL_SHARE * ACROSS), round((1 - WALL_SHARE) * ACROSS)
-    profile = np.median(body, axis=0)
+    profile = medians(np.ascontiguousarray(body.transpose(1, 2, 0)))
     added = _mirrored_light(profile[:, 0])
     if added[start:stop].max() > MIRRORED:
         return _least_mirrored(added)
@@ -146,7 +147,7 @@ def _least_mirrored(added: FloatArray) -> tuple[int, int]:
 
 def _even_rows(body: Float32Array) -> tuple[int, int]:
     """Return the rows whose colour is that of most of the core."""
-    profile = np.median(body, axis=1)
+    profile = medians(np.ascontiguousarray(body.swapaxes(1, 2)))
     typical = np.median(profile, axis=0)
     away = np.sqrt(((profile - typical) ** 2).sum(axis=1))
     limit = max(SAME_COLOUR, 4.0 * float(np.median(away)))

@@ -101,7 +101,7 @@ def build_scene(encoded: AnyArray, card: FloatArray | None = None) -> TubeScene:
     size = (max(16, round(width * scale)), max(16, round(height * scale)))
     reduced = cv2.resize(_level_above(pyramid, size), size, interpolation=cv2.INTER_AREA)
     brightest = cv2.max(cv2.max(*cv2.split(reduced)[:2]), reduced[:, :, 2])
-    gain = max(float(np.percentile(brightest, 90)) / 255.0, DARKEST_WHITE)
+    gain = max(_code_quantile(np.asarray(brightest, dtype=np.uint8), 0.9) / 255.0, DARKEST_WHITE)
     colour = opponent(reduced, gain)
     walls, levels = side_by_side(lambda: _wall_map(colour), lambda: _level_map(colour))
     unit = max(0.003, 2.0 * walls.noise)
@@ -121,6 +121,14 @@ def without_card(scene: TubeScene, card: FloatArray) -> TubeScene:
     return replace(
         scene, walls=replace(scene.walls, strength=walls), levels=replace(scene.levels, strength=levels)
     )
+
+
+def _code_quantile(codes: UInt8Array, share: float) -> float:
+    """Return a quantile of code values, linear between neighbours, from their histogram."""
+    below = np.cumsum(cv2.calcHist([codes], [0], None, [256], [0, 256]).ravel())
+    place = share * (codes.size - 1)
+    low, high = np.searchsorted(below, (np.floor(place), np.ceil(place)), side="right")
+    return float(low + (high - low) * (place - np.floor(place)))
 
 
 def _as_uint8(encoded: AnyArray) -> UInt8Array:
