@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import os
 from collections.abc import Iterable, Iterator
@@ -47,9 +48,7 @@ class BagWriter:
 
     def __enter__(self) -> BagWriter:
         if self._folder.exists():
-            raise ArchiveError(
-                f"cannot write the bag {self._folder}: there is something of this name already; name another"
-            )
+            raise self._taken()
         with sentences(f"writing the bag {self._folder}"):
             self._part = self._beside.__enter__()
         return self
@@ -58,6 +57,11 @@ class BagWriter:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._beside.__exit__(kind, error, trace)
+
+    def _taken(self) -> ArchiveError:
+        return ArchiveError(
+            f"cannot write the bag {self._folder}: there is something of this name already; name another"
+        )
 
     def has(self, name: str) -> bool:
         """Say whether a payload file of this name was written."""
@@ -112,7 +116,12 @@ class BagWriter:
         with sentences(f"writing the bag {self._folder}"):
             for name, text in tags.items():
                 (self._part / name).write_text(text, encoding="utf-8", newline="\n")
-            os.rename(self._part, self._folder)
+            try:
+                os.rename(self._part, self._folder)
+            except OSError as error:
+                if error.errno in (errno.EEXIST, errno.ENOTEMPTY, errno.ENOTDIR):
+                    raise self._taken() from error  # another program was quicker
+                raise
 
 
 def _manifest(hashes: dict[str, str]) -> str:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import base64
 import importlib.resources
-import os
 from pathlib import Path
 
 from hueph._optional import require
 from hueph._types import PathLike
+from hueph.archive.beside import write_beside
 from hueph.archive.connect import sentences
 from hueph.archive.report_axis import Line, Polygon, axis_shapes
 from hueph.archive.report_view import METHOD, ReadingView, ReportView, TubeView, build_view
@@ -108,10 +108,8 @@ def write_report(archive: Archive, experiment: str, path: PathLike, *, paper: st
         data = report_html(archive, experiment).encode("utf-8")
     else:
         data = report_pdf(archive, experiment, paper=paper)
-    part = target.with_name(f".{target.name}.part")
     with sentences(f"writing the report {target}"):
-        part.write_bytes(data)
-        os.replace(part, target)
+        write_beside(target, data)
     return target
 
 

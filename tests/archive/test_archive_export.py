@@ -19,6 +19,7 @@ from PIL import Image
 
 from hueph.archive import export, importing
 from hueph.archive.annotating import add_correction
+from hueph.archive.bag import check_bag
 from hueph.archive.export import export_archive
 from hueph.archive.importing import import_archive, import_into
 from hueph.archive.keeping import add_comparison
@@ -340,6 +341,25 @@ def test_bag_is_never_half_there(filled: Archive, tmp_path: Path, monkeypatch: p
     with pytest.raises(ArchiveError, match=r"writing the bag .* failed: the disk is full"):
         export_archive(filled, tmp_path / "bag")
     assert [path.name for path in tmp_path.iterdir() if "bag" in path.name] == []
+
+
+def test_a_bag_that_another_program_finished_first_is_kept(
+    filled: Archive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    table = export._table
+
+    def overtaken(*given: Any) -> Any:
+        monkeypatch.setattr(export, "_table", table)
+        export_archive(filled, tmp_path / "bag", experiments=["other"])
+        return table(*given)
+
+    monkeypatch.setattr(export, "_table", overtaken)
+    with pytest.raises(ArchiveError, match="there is something of this name already; name another"):
+        export_archive(filled, tmp_path / "bag")
+    assert check_bag(tmp_path / "bag")
+    lines = (tmp_path / "bag" / "data" / "records.jsonl").read_text().splitlines()
+    assert [json.loads(line)["body"] is None for line in lines] == [True] * 4 + [False]
+    assert [path.name for path in tmp_path.iterdir() if "bag" in path.name] == ["bag"]
 
 
 def failing() -> Any:
