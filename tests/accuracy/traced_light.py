@@ -31,6 +31,7 @@ __all__ = ["Tracer"]
 
 LANES = 1 << 20  # paths traced together
 WAYS = ("through", "scattered", "reflected")
+COVER_MM = 3.0
 CLOUD_SAMPLES, CLOUD_BLUR_PX = 128, 6.0
 
 
@@ -39,16 +40,44 @@ class Tracer(Paths):
 
     def gather(self, bounces: tuple[int, ...] = (48, 96), samples: int = 1024) -> None:
         """Fill the light maps: rough ones for light between plates, then `samples` paths a texel."""
+        hidden = [self._covered(plate) for plate in range(len(self.plates))]
         for number, count in enumerate((*bounces, samples)):
             maps = [self._gather_plate(plate, count, number) for plate in range(len(self.plates))]
-            light = np.concatenate([self._smooth(plate, values) for plate, values in enumerate(maps)])
+            smooth = [
+                self._smooth(plate, values, covered)
+                for plate, (values, covered) in enumerate(zip(maps, hidden, strict=True))
+            ]
+            light = np.concatenate(smooth)
             self.light = light
             self.light_values = self.mi.Float(light.ravel())
 
-    def _smooth(self, number: int, values: Float32Array) -> Float32Array:
-        """Return a light map blurred by a Gaussian of one texel (about a millimetre), all nodes alike."""
+    def _covered(self, number: int) -> BoolArray:
+        """Return the texels of a plate that another plate lies on (as a card on the backing), (high, wide)."""
+        mi, dr, plate = self.mi, self.dr, self.plates[number]
+        wide, high = (int(value) for value in self.map_shapes[number])
+        v, u = np.divmod(np.arange(wide * high), wide)
+        points = plate.at((u + 0.5) / wide, (v + 0.5) / high) + STEP_OFF * plate.normal
+        origin = mi.Point3f(*(mi.Float(axis.astype(np.float32)) for axis in points.T))
+        ray = mi.Ray3f(origin, mi.Vector3f(*self._opaque(*plate.normal)))
+        hit = self.scene.ray_intersect_preliminary(ray, coherent=True)
+        surface = dr.gather(mi.UInt32, self.face_surface, hit.prim_index, hit.is_valid())
+        close = hit.is_valid() & (hit.t < COVER_MM) & (surface < len(self.plates))
+        mask: BoolArray = close.numpy().reshape(high, wide)
+        return mask
+
+    def _smooth(self, number: int, values: Float32Array, covered: BoolArray) -> Float32Array:
+        """Return a light map blurred by a Gaussian of one texel (about a millimetre), all nodes alike.
+
+        Covered texels take the value of the nearest free one first: their dark would leak out.
+        """
         wide, high = (int(value) for value in self.map_shapes[number])
         layers = values.reshape(high, wide, -1)
+        if covered.any() and not covered.all():
+            mask = covered.astype(np.uint8)
+            _, labels = cv2.distanceTransformWithLabels(mask, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
+            free = np.empty(int(labels.max()) + 1, np.intp)
+            free[labels[~covered]] = np.flatnonzero(~covered)
+            layers = values[free[labels.ravel()]].reshape(high, wide, -1)
         blurred = [
             cv2.GaussianBlur(layers[..., k], (0, 0), 1.0, borderType=cv2.BORDER_REFLECT)
             for k in range(layers.shape[2])

@@ -185,16 +185,15 @@ def _place_card(
         # It stands on the shelf and leans at the backing.
         base, turn, more = 0.5 * high + ledge + 0.2, 0.0, float(rng.uniform(0.02, 0.15))
         up = np.array([0.0, rise[1] + more, rise[2]])
-        off = high * more + 0.6
     up = up / np.linalg.norm(up)
     out = np.array([0.0, -rise[2], rise[1]])
     across = np.cos(turn) * np.array([1.0, 0.0, 0.0]) + np.sin(turn) * up
     upward = np.cos(turn) * up - np.sin(turn) * np.array([1.0, 0.0, 0.0])
-    # `off` is the distance of the card's foot from the backing.
-    middle = np.array([x, 0.0, 0.0]) + base * up + off * out
+    middle = np.array([x, 0.0, 0.0]) + base * up
     signs = np.array([[-0.5, 0.5], [0.5, 0.5], [0.5, -0.5], [-0.5, -0.5]]) * [wide, high]
     corners: FloatArray = middle + signs @ np.stack([across, upward])
-    return corners
+    # `off` is the distance of its nearest edge from the backing.
+    return corners + (off - float((corners @ out).min())) * out
 
 
 def _tube_px(vessels: list[Vessel], eye: Eye) -> float:
