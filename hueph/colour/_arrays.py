@@ -39,5 +39,6 @@ def as_floats(value: npt.ArrayLike, name: str) -> AnyArray:
 
 def apply_matrix(values: AnyArray, matrix: FloatArray) -> AnyArray:
     """Multiply each triplet (last axis) by a 3 x 3 matrix, keeping the float width of the values."""
-    result: AnyArray = values @ matrix.T.astype(values.dtype)
-    return result
+    # As one table: a stack of short ones would be multiplied one by one.
+    result: AnyArray = values.reshape(-1, values.shape[-1]) @ matrix.T.astype(values.dtype)
+    return result.reshape(*values.shape[:-1], len(matrix))

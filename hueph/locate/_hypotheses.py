@@ -52,8 +52,9 @@ class ChartPlan:
         to the unit square.
     pairs : array of int, shape (k, 2)
         Ordered pairs of neighbouring patches, both directions.
-    pair_points, pair_solver : array, shape (k, 8, 2) and (k, 3, 8)
-        Corners of both patches as seen along the pair, and the same for them.
+    pair_solver, pair_misfit : array, shape (k, 3, 8) and (k, 8, 8)
+        The same for the corners of both patches as seen along the pair, and from where they are seen to
+        how far the affine map misses them.
     short_side : float
         Median short side of a patch.
     """
@@ -65,8 +66,8 @@ class ChartPlan:
     run_solver: FloatArray
     run_to_square: FloatArray
     pairs: AnyArray
-    pair_points: FloatArray
     pair_solver: FloatArray
+    pair_misfit: FloatArray
     short_side: float
 
     @classmethod
@@ -93,7 +94,7 @@ class ChartPlan:
                     lengths.append(stop - start + 1)
         along = np.array(pairs, dtype=int).reshape(-1, 2)
         points = _pair_points(corners, along)
-        outer = np.array(runs)
+        outer, solver = np.array(runs), affine_solver(points)
         return cls(
             corners=corners,
             centres=corners.mean(axis=1),
@@ -102,8 +103,8 @@ class ChartPlan:
             run_solver=affine_solver(outer),
             run_to_square=np.asarray(np.linalg.inv(square_to_quads(outer)), dtype=np.float64),
             pairs=along,
-            pair_points=points,
-            pair_solver=affine_solver(points),
+            pair_solver=solver,
+            pair_misfit=np.concatenate([points, np.ones((len(points), 8, 1))], axis=2) @ solver - np.eye(8),
             short_side=float(np.median(sides.min(axis=1))),
         )
 
@@ -191,10 +192,16 @@ def _poses_from_pairs(quads: FloatArray, plan: ChartPlan) -> FloatArray:
     target = np.concatenate(
         [_facing(quads[couples[:, 0]], along), _facing(quads[couples[:, 1]], along)], axis=1
     )
-    affine = affine_maps(plan.pair_solver[:, None] @ target)
-    miss = lengths(apply_homography(affine, plan.pair_points[:, None]) - target).mean(axis=-1)
-    scale = np.sqrt(np.abs(np.linalg.det(affine[..., :2, :2]))) * plan.short_side
-    poses = affine[(miss < 0.12 * scale) & _upright_enough(affine[..., :2, :2])]
+    # All pairs with all couples in one product of matrices each: (pairs, .., couples, 2).
+    points = target.swapaxes(0, 1).reshape(8, -1)
+    coefficients, miss = (
+        (part.reshape(-1, 8) @ points).reshape(*part.shape[:2], len(couples), 2)
+        for part in (plan.pair_solver, plan.pair_misfit)
+    )
+    jacobian = coefficients[:, :2].transpose(0, 2, 3, 1)
+    scale = np.sqrt(np.abs(np.linalg.det(jacobian))) * plan.short_side
+    good = (lengths(miss).mean(axis=1) < 0.12 * scale) & _upright_enough(jacobian)
+    poses = affine_maps(coefficients.swapaxes(1, 2)[good])
     return _grown_poses(poses, quads, plan) if len(poses) else none
 
 

@@ -219,7 +219,7 @@ class Judge:
         """Return the light of a reduced picture, slightly smoothed."""
         import cv2
 
-        return Light(np.asarray(cv2.blur(picture, (3, 3)), dtype=np.uint8), self.table.astype(np.float32))
+        return Light.of(np.asarray(cv2.blur(picture, (3, 3)), dtype=np.uint8), self.table)
 
     def best_looking(self, picture: UInt8Array, poses: FloatArray, most: int) -> FloatArray:
         """Return at most `most` distinct poses (k, 3, 3) whose colours look like the chart's."""

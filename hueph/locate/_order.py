@@ -62,38 +62,39 @@ def chart_colours(chart: Chart) -> FloatArray:
     return relative_oklab(linear, np.maximum(paper, 0.02))
 
 
-def relative_oklab(linear: AnyArray, paper: AnyArray) -> FloatArray:
+def relative_oklab(linear: AnyArray, paper: AnyArray) -> AnyArray:
     """Return Oklab of light divided by the paper's light (both linear sRGB primaries)."""
-    ratio = np.clip(np.asarray(linear) / np.maximum(paper, 1e-4), 0.0, 1.6)
-    return np.asarray(linear_rgb_to_oklab(ratio), dtype=np.float64)
+    return linear_rgb_to_oklab(np.clip(np.asarray(linear) / np.maximum(paper, 1e-4), 0.0, 1.6))
 
 
-def colour_misfit(observed: FloatArray, reference: FloatArray, *, rounds: int = 2) -> ColourFit:
+def colour_misfit(observed: AnyArray, reference: FloatArray, *, rounds: int = 2) -> ColourFit:
     """Fit observed colours to the chart's and return what is left.
 
     Parameters
     ----------
     observed : array, shape (m, n, 3)
-        Relative Oklab at the n patches under m hypotheses; nan where outside the picture.
+        Relative Oklab at the n patches under m hypotheses; nan where outside the picture. Worked out in
+        its precision.
     reference : array, shape (n, 3)
         From `chart_colours`.
     rounds : int
         Rounds of down-weighting patches that do not fit (covered, glared).
     """
-    missing = np.logical_not(np.isfinite(observed).all(axis=-1))
-    seen = np.where(missing[..., None], 0.0, observed)
-    weight = np.where(missing, 0.0, 1.0)
-    light, a, b = seen[..., 0], seen[..., 1], seen[..., 2]
+    planes = np.ascontiguousarray(np.moveaxis(observed, -1, 0))
+    missing = np.logical_not(np.isfinite(planes).all(axis=0))
+    light, a, b = np.where(missing, 0.0, planes)
+    to_light, to_a, to_b = np.ascontiguousarray(reference.T, dtype=planes.dtype)
+    weight = np.logical_not(missing).astype(planes.dtype)
     for _ in range(rounds + 1):
-        plane, penalty_plane = _fit_plane(seen, reference, weight)
-        line, penalty_line = _fit_line(seen, reference, weight)
-        p, q, s, t = (plane[:, i, None] for i in range(4))
-        off_a = reference[:, 1] - (p * a - q * b + s)
-        off_b = reference[:, 2] - (q * a + p * b + t)
-        off_light = reference[:, 0] - (line[:, 1, None] * light + line[:, 0, None])
+        (p, q, s, t), penalty_plane = _fit_plane(a, b, (to_a, to_b), weight)
+        (lift, slope), penalty_line = _fit_line(light, to_light, weight)
+        off_a = to_a - (p[:, None] * a - q[:, None] * b + s[:, None])
+        off_b = to_b - (q[:, None] * a + p[:, None] * b + t[:, None])
+        off_light = to_light - (slope[:, None] * light + lift[:, None])
         residual = np.sqrt(off_a * off_a + off_b * off_b + off_light * off_light) / PATCH_STD
         residual[missing] = np.inf
-        weight = np.where(missing, 0.0, 1.0 / (1.0 + (residual / 2.0) ** 4))
+        half = np.square(np.square(residual / 2.0))
+        weight = np.where(missing, 0.0, 1.0 / (1.0 + half))
     squares = (np.minimum(residual, MISFIT_CAP) ** 2).sum(axis=1)
     priors = np.asarray(penalty_plane + penalty_line)
     return ColourFit(
@@ -101,36 +102,42 @@ def colour_misfit(observed: FloatArray, reference: FloatArray, *, rounds: int = 
         squares=squares,
         priors=priors,
         residual=residual,
-        saturation=np.hypot(plane[:, 0], plane[:, 1]),
-        turn=np.arctan2(plane[:, 1], plane[:, 0]),
+        saturation=np.hypot(p, q),
+        turn=np.arctan2(q, p),
     )
 
 
-def _fit_plane(seen: FloatArray, reference: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Fit (a, b) -> (p a - q b + s, q a + p b + t) with priors; parameters (m, 4), penalty (m,).
+def _fit_plane(
+    a: AnyArray, b: AnyArray, wanted: tuple[AnyArray, AnyArray], weight: AnyArray
+) -> tuple[tuple[AnyArray, AnyArray, AnyArray, AnyArray], AnyArray]:
+    """Fit (a, b) -> (p a - q b + s, q a + p b + t) with priors; parameters, each (m,), and penalty (m,).
 
     The normal equations couple p with s and t, and q with s and t, but not p with q: once s and t are
     eliminated each stands alone.
     """
-    a, b = weight * seen[..., 1], weight * seen[..., 2]
-    to_a, to_b = reference[:, 1], reference[:, 2]
     saturation, turn, white = ((PATCH_STD / std) ** 2 for std in (SATURATION_STD, TURN_STD, WHITE_STD))
-    sum_a, sum_b, sum_w = a.sum(axis=1), b.sum(axis=1), weight.sum(axis=1) + white
-    square = (a * seen[..., 1] + b * seen[..., 2]).sum(axis=1) - (sum_a**2 + sum_b**2) / sum_w
-    along, across = a @ to_a + b @ to_b, a @ to_b - b @ to_a
-    shift_a, shift_b = weight @ to_a, weight @ to_b
+    # Sums over the patches, with weights, are products with one small matrix.
+    sums = np.stack([np.ones_like(wanted[0]), *wanted], axis=1)
+    weighted_a, weighted_b = weight * a, weight * b
+    sum_a, a_to_a, a_to_b = (weighted_a @ sums).T
+    sum_b, b_to_a, b_to_b = (weighted_b @ sums).T
+    sum_w, shift_a, shift_b = (weight @ sums).T
+    sum_w = sum_w + white
+    square = (weighted_a * a + weighted_b * b).sum(axis=1) - (sum_a**2 + sum_b**2) / sum_w
     # The prior pulls p towards 1, the others towards 0.
-    p = (along + saturation - (sum_a * shift_a + sum_b * shift_b) / sum_w) / (square + saturation)
-    q = (across - (sum_a * shift_b - sum_b * shift_a) / sum_w) / (square + turn)
+    p = (a_to_a + b_to_b + saturation - (sum_a * shift_a + sum_b * shift_b) / sum_w) / (square + saturation)
+    q = (a_to_b - b_to_a - (sum_a * shift_b - sum_b * shift_a) / sum_w) / (square + turn)
     s = (shift_a - sum_a * p + sum_b * q) / sum_w
     t = (shift_b - sum_b * p - sum_a * q) / sum_w
     penalty = ((p - 1.0) / SATURATION_STD) ** 2 + (q / TURN_STD) ** 2 + (s**2 + t**2) / WHITE_STD**2
-    return np.stack([p, q, s, t], axis=1), np.asarray(penalty)
+    return (p, q, s, t), penalty
 
 
-def _fit_line(seen: FloatArray, reference: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Fit lightness reference = lift + slope * observed about the paper's 1; (m, 2), penalty."""
-    lightness, target = seen[..., 0] - 1.0, reference[:, 0] - 1.0
+def _fit_line(
+    light: AnyArray, wanted: AnyArray, weight: AnyArray
+) -> tuple[tuple[AnyArray, AnyArray], AnyArray]:
+    """Fit lightness wanted = lift + slope * observed about the paper's 1; parameters (m,), penalty (m,)."""
+    lightness, target = light - 1.0, wanted - 1.0
     to_zero, to_one = (PATCH_STD / LIFT_STD) ** 2, (PATCH_STD / SLOPE_STD) ** 2
     weighted = weight * lightness
     total, first = weight.sum(axis=1) + to_zero, weighted.sum(axis=1)
@@ -140,4 +147,4 @@ def _fit_line(seen: FloatArray, reference: FloatArray, weight: FloatArray) -> tu
     offset = (right * second - right_slope * first) / area
     slope = (right_slope * total - right * first) / area
     penalty = (offset / LIFT_STD) ** 2 + ((slope - 1.0) / SLOPE_STD) ** 2
-    return np.stack([1.0 + offset - slope, slope], axis=1), np.asarray(penalty)
+    return (1.0 + offset - slope, slope), penalty

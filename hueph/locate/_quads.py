@@ -184,8 +184,8 @@ def _distinct(quads: FloatArray) -> FloatArray:
     near = (np.linalg.norm(centre[:, None] - centre[None], axis=2) < 0.08 * short[:, None] + 0.7) & (
         np.abs(perimeter[:, None] - perimeter[None]) < 0.1 * perimeter[:, None] + 2.0
     )
-    keep: list[int] = []
-    for i in range(len(quads)):
-        if not near[i, keep].any():
-            keep.append(i)
+    near &= np.tri(len(quads), k=-1, dtype=bool)
+    keep = np.ones(len(quads), dtype=bool)
+    for i in np.nonzero(near.any(axis=1))[0]:
+        keep[i] = not (near[i] & keep).any()
     return np.asarray(quads[keep])

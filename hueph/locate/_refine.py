@@ -14,7 +14,7 @@ import numpy as np
 
 from hueph._medians import medians, quantiles
 from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray, UInt8Array
-from hueph.locate.geometry import apply_homography, fit_homography, quad_sides
+from hueph.locate.geometry import apply_homography, quad_sides, square_to_quads
 
 __all__ = ["EdgeSet", "Refined", "edge_set", "refine_pose"]
 
@@ -305,5 +305,5 @@ def _small_homography(edges: EdgeSet, shift: FloatArray, weight: FloatArray) -> 
             a[3] + a[4] * sx + a[5] * sy + a[6] * sx * sy + a[7] * sy * sy,
         ]
     )
-    move = fit_homography(square * size + centre, moved * size + centre)
-    return move, np.asarray((target - design @ a) * size)
+    before, after = square_to_quads(np.stack([square, moved]) * size + centre)
+    return after @ np.linalg.inv(before), np.asarray((target - design @ a) * size)

@@ -129,17 +129,23 @@ def _with_sums(
 def _linked(strength: Float32Array, ridge: BoolArray, shortest: float) -> _Linked:
     """Connect ridges into lines, rank them and fit the best."""
     linked = cv2.dilate(ridge.view(np.uint8), np.ones((1, 3), np.uint8))
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(linked, connectivity=8)
+    groups, labels = cv2.connectedComponents(linked, connectivity=8)
     rows, columns = np.nonzero(ridge)
     owners = labels[rows, columns]
     order = np.argsort(owners, kind="stable")
     rows, columns, owners = rows[order], columns[order], owners[order]
     values = strength[rows, columns]
-    ranks = np.bincount(owners, weights=np.sqrt(values), minlength=len(stats)).astype(np.float64)
-    ranks[stats[:, cv2.CC_STAT_WIDTH] < shortest] = 0.0
+    ranks = np.bincount(owners, weights=np.sqrt(values), minlength=groups).astype(np.float64)
+    starts = np.searchsorted(owners, np.arange(groups + 1))
+    # Label 0 is what is no ridge; every other has at least one point.
+    first, last = (
+        end.reduceat(columns, starts[1:-1]) if groups > 1 else columns for end in (np.minimum, np.maximum)
+    )
+    # Linking has made them a column wider on either side.
+    wide = np.minimum(last + 1, strength.shape[1] - 1) - np.maximum(first - 1, 0) + 1
+    ranks[1:][wide < shortest] = 0.0
     best = np.argsort(-ranks, kind="stable")[:MAX_LINES]
     best = best[ranks[best] > 0]
-    starts = np.searchsorted(owners, np.arange(len(stats) + 1))
     start, count = starts[best], starts[best + 1] - starts[best]
     points = ragged(start, count)
     rows, columns, values = rows[points], columns[points], values[points]

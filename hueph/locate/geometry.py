@@ -42,9 +42,24 @@ def apply_homography(homography: AnyArray, points: AnyArray) -> FloatArray:
     """
     homography = np.asarray(homography, dtype=np.float64)
     points = np.asarray(points, dtype=np.float64)
+    if points.ndim == 2:
+        return _shared_points_mapped(homography, points)
     mapped = points @ np.swapaxes(homography[..., :, :2], -1, -2) + homography[..., None, :, 2]
     depth = mapped[..., 2:]
     return np.asarray(mapped[..., :2] / np.where(depth > 1e-9, depth, np.nan))
+
+
+def _shared_points_mapped(homography: FloatArray, points: FloatArray) -> FloatArray:
+    """Map the same points (k, 2) through homographies (..., 3, 3): one product of matrices for all.
+
+    In memory all x come before all y.
+    """
+    flat = np.concatenate([points.T, np.ones((1, len(points)))])
+    mapped = (homography.reshape(-1, 3) @ flat).reshape(*homography.shape[:-1], len(points))
+    depth = mapped[..., 2, :]
+    planes = np.empty((2, *depth.shape))
+    np.divide(np.moveaxis(mapped[..., :2, :], -2, 0), np.where(depth > 1e-9, depth, np.nan), out=planes)
+    return np.moveaxis(planes, 0, -1)
 
 
 def _normaliser(points: FloatArray) -> FloatArray:
