@@ -1,17 +1,32 @@
-"""Results made by hand, for tests of what is done with results."""
+"""What holds for all tests, and results made by hand for tests of what is done with results."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, settings
 
 from hueph.interval import Interval
 from hueph.results import PatchReading, PhotoReadings, Reading
 
 GRID = np.linspace(0.0, 14.0, 561)
+
+# The same examples in every run, and no complaint about a slow machine: what fails, fails for everybody.
+settings.register_profile(
+    "always alike",
+    derandomize=True,
+    database=None,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
+settings.load_profile("always alike")
+
+# Tests stay out of the archive that this machine's user records into.
+os.environ.pop("HUEPH_ARCHIVE", None)
 
 
 def box(left: float, top: float, wide: float, high: float) -> tuple[tuple[float, float], ...]:

@@ -26,6 +26,13 @@ CHART = "sample-universal-strip"
 PHOTOS = [str(SAMPLES / "five-tubes.jpg"), str(SAMPLES / "no-such-photograph.jpg")]
 
 
+@pytest.fixture(autouse=True)
+def patient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let a busy machine take its time; tests of impatience set their own."""
+    monkeypatch.setattr(_cluster, "CONNECT_SECONDS", 60)
+    monkeypatch.setattr(_cluster, "WORKER_SECONDS", 60)
+
+
 @pytest.fixture(scope="module")
 def address() -> Iterator[str]:
     """A scheduler with one worker."""

@@ -21,8 +21,9 @@ from hueph.chart import Chart
 from hueph.photo import load_photo
 from hueph.results import PhotoReadings
 
-# Longest time that a program is left alive after it is ready, as a multiple of the time one addition takes.
-LONGEST_ADDITIONS = 2.5
+# A program is left alive until it has told of so many additions, and then for up to this share of the time
+# that another one takes: kills fall into every part of an addition, however slow the machine.
+MOST_TOLD, LONGEST_SHARE = 2, 1.2
 
 
 @dataclass(slots=True)
@@ -73,7 +74,7 @@ def kill_while_adding(
     with open_archive(target, create=True):
         pass
     known: dict[int, str] = {}
-    addition = _time_of_addition(target, picture, chart, make_readings, folder, known)
+    addition = 0.0
     for number in range(kills):
         reader, writer = os.pipe()
         child = os.fork()
@@ -92,51 +93,20 @@ def kill_while_adding(
     return outcome
 
 
-def _time_of_addition(
-    target: str,
-    picture: bytes,
-    chart: Chart,
-    make_readings: Callable[[str], PhotoReadings],
-    folder: Path,
-    known: dict[int, str],
-) -> float:
-    """Let a child add some records before it is killed, and return how long one took, seconds."""
-    reader, writer = os.pipe()
-    child = os.fork()
-    if child == 0:
-        os.close(reader)
-        _add_until_killed(target, picture, chart, make_readings, folder, -1, writer)
-    os.close(writer)
-    _read_line(reader)  # ready
-    start, count = time.perf_counter(), 5
-    for _ in range(count):
-        place, link = _read_line(reader).split()
-        known[int(place)] = link
-    took = (time.perf_counter() - start) / count
-    os.kill(child, signal.SIGKILL)
-    os.waitpid(child, 0)
-    while line := _read_line(reader):
-        place, link = line.split()
-        known[int(place)] = link
-    os.close(reader)
-    return took
-
-
 def _watch(child: int, reader: int, rng: random.Random, addition: float) -> tuple[float, list[str]]:
-    """Kill a child some time after it is ready; return how long additions take, and what it told."""
+    """Kill a child some time after it is ready; return how long additions take, seconds, and what it told."""
     _read_line(reader)  # ready
-    start = time.perf_counter()
-    time.sleep(rng.uniform(0.0, LONGEST_ADDITIONS * addition))
+    start, told = time.perf_counter(), []
+    for _ in range(rng.randint(0, MOST_TOLD)):
+        told.append(_read_line(reader))
+    if told:
+        addition = (time.perf_counter() - start) / len(told)
+    time.sleep(rng.uniform(0.0, LONGEST_SHARE * addition))
     os.kill(child, signal.SIGKILL)
-    took = time.perf_counter() - start
     os.waitpid(child, 0)
-    told = []
     while line := _read_line(reader):
         told.append(line)
-    # Follows the machine's load, so that kills go on falling into every part of an addition.
-    slower = max(addition, took / LONGEST_ADDITIONS) * 1.05
-    addition = 0.8 * addition + 0.2 * took / len(told) if told else slower
-    return min(max(addition, 0.005), 2.0), told
+    return addition, told
 
 
 def _read_line(reader: int) -> str:

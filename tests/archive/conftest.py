@@ -7,6 +7,7 @@ import itertools
 import os
 import pwd
 import shutil
+import signal
 import socket
 import subprocess
 import tempfile
@@ -82,6 +83,26 @@ def postgres() -> Iterator[str]:
         [*initdb, "--locale=C", "--no-sync"], capture_output=True, text=True, cwd=home, **as_someone
     )
     assert run.returncode == 0, run.stderr
+    try:
+        for _ in range(5):
+            port, server = start_server(programs, home, as_someone)
+            if wait_for(port, server):
+                break
+            # It ended at once: another program was given the port in between.
+        else:
+            pytest.fail((home / "log").read_text(errors="replace"))
+        yield f"postgresql://hueph@127.0.0.1:{port}"
+        # At once, also when a test that failed left a connection open.
+        server.send_signal(signal.SIGINT)
+        server.wait(timeout=60)
+    finally:
+        shutil.rmtree(home, ignore_errors=True)
+
+
+def start_server(
+    programs: Path, home: Path, as_someone: dict[str, Any]
+) -> tuple[int, subprocess.Popen[bytes]]:
+    """Start a server on a port that is free now."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
@@ -89,26 +110,21 @@ def postgres() -> Iterator[str]:
     command = [str(programs / "postgres"), "-D", str(home / "data")]
     command += [word for name, value in options.items() for word in ("-c", f"{name}={value}")]
     with open(home / "log", "wb") as log:
-        server = subprocess.Popen(command, stdout=log, stderr=log, cwd=home, **as_someone)
-    try:
-        wait_for(port, server, home / "log")
-        yield f"postgresql://hueph@127.0.0.1:{port}"
-    finally:
-        server.terminate()
-        server.wait(timeout=60)
-        shutil.rmtree(home, ignore_errors=True)
+        return port, subprocess.Popen(command, stdout=log, stderr=log, cwd=home, **as_someone)
 
 
-def wait_for(port: int, server: subprocess.Popen[bytes], log: Path) -> None:
-    """Wait until the server takes connections."""
+def wait_for(port: int, server: subprocess.Popen[bytes]) -> bool:
+    """Wait until the server takes connections; False when it has ended."""
     import psycopg
 
-    for _ in range(600):
-        assert server.poll() is None, log.read_text(errors="replace")
+    for _ in range(1200):
+        if server.poll() is not None:
+            return False
         with contextlib.suppress(psycopg.OperationalError):
             psycopg.connect(f"postgresql://hueph@127.0.0.1:{port}/postgres").close()
-            return
+            return True
         time.sleep(0.1)
+    server.kill()
     raise AssertionError("the server did not start")
 
 

@@ -43,9 +43,9 @@ def test_each_ends_in_a_photograph_or_in_one_sentence(
 ) -> None:
     complaints = []
     for path in files:
-        begun = time.perf_counter()
+        begun = time.process_time()  # of this program alone, however busy the machine
         result = outcome(path)
-        if time.perf_counter() - begun > SECONDS_PER_FILE:
+        if time.process_time() - begun > SECONDS_PER_FILE:
             complaints.append(f"{path.name}: slow")
         if isinstance(result, Photo):
             height, width = result.encoded.shape[:2]
