@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from hueph._light_field import log_plane
+from hueph._light_field import log_planes
 from hueph._medians import medians
 from hueph._pixels import BLACK_FLOOR, to_light
 from hueph._types import AnyArray, FloatArray, UInt8Array
@@ -45,21 +45,28 @@ class Backing:
         self._grain = np.zeros(len(rows))
         self._known = np.zeros(len(rows), dtype=bool)
 
-    def light_at(self, where: FloatArray, bore: float) -> tuple[FloatArray, float]:
-        """Return the light (3,) of a local robust plane at a point (x, y), and its relative scatter."""
-        if len(self._points) < 4:
-            return np.full(3, np.nan), np.nan
-        offset = (self._points - where) / (_REACH * bore, _UPRIGHT_REACH * bore)
-        distance = (offset**2).sum(axis=1)
-        order = np.arange(len(distance))
-        if len(order) > _MOST_CELLS:
-            order = np.argpartition(distance, _MOST_CELLS)[:_MOST_CELLS]
-        self._measure(order[~self._known[order]])
-        weight = np.exp(-0.5 * distance[order]) / (0.02 + self._grain[order]) ** 2
-        if weight.max() <= 0:
-            return np.full(3, np.nan), np.nan
-        value, scatter = log_plane(self._points[order], self._logs[order], weight, where[None])
-        return value[0], scatter
+    def light_at(self, places: FloatArray, bores: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the light (k, 3) of local robust planes at points (k, 2), and their relative scatter (k,)."""
+        light, scatter = np.full((len(places), 3), np.nan), np.full(len(places), np.nan)
+        if len(self._points) < 4 or not len(places):
+            return light, scatter
+        reach = bores[:, None, None] * np.array([_REACH, _UPRIGHT_REACH])
+        distance = (((self._points - places[:, None]) / reach) ** 2).sum(axis=2)
+        order = np.broadcast_to(np.arange(distance.shape[1]), distance.shape)
+        if distance.shape[1] > _MOST_CELLS:
+            order = np.argpartition(distance, _MOST_CELLS, axis=1)[:, :_MOST_CELLS]
+        needed = np.zeros(distance.shape[1], dtype=bool)
+        needed[order] = True
+        self._measure(np.nonzero(needed & ~self._known)[0])
+        near = np.take_along_axis(distance, order, axis=1)
+        weight = np.exp(-0.5 * near) / (0.02 + self._grain[order]) ** 2
+        seen = weight.max(axis=1) > 0
+        order = order[seen]
+        values, light_scatter = log_planes(
+            self._points[order], self._logs[order], weight[seen], places[seen][:, None]
+        )
+        light[seen], scatter[seen] = values[:, 0], light_scatter
+        return light, scatter
 
     def _measure(self, cells: AnyArray) -> None:
         """Take the median of each channel in some cells, and their grain (relative spread)."""

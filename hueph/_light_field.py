@@ -14,7 +14,7 @@ from hueph.chart import Chart
 from hueph.locate.types import StripLocation
 from hueph.photo import Photo
 
-__all__ = ["log_plane", "paper_field"]
+__all__ = ["log_plane", "log_planes", "paper_field"]
 
 # Rounds of down-weighting what lies far from the plane.
 _ROUNDS = 8
@@ -102,31 +102,39 @@ def log_plane(
     -----
     Iteratively reweighted least squares with Tukey's biweight; a constant for fewer than six points.
     """
-    centre, scale = points.mean(axis=0), np.maximum(np.ptp(points, axis=0).max(), 1e-9)
-    flat = len(points) < 6
+    light, scatter = log_planes(points[None], logs[None], weights[None], where[None])
+    return light[0], float(scatter[0])
+
+
+def log_planes(
+    points: FloatArray, logs: FloatArray, weights: FloatArray, where: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Do what `log_plane` does for several planes at once: each argument and result has a first axis more."""
+    centre = points.mean(axis=1, keepdims=True)
+    scale = np.maximum(np.ptp(points, axis=1).max(axis=1), 1e-9)[:, None, None]
+    terms = 1 if points.shape[1] < 6 else 3
 
     def design(positions: FloatArray) -> FloatArray:
-        unit = (positions - centre) / scale
-        columns = np.concatenate([np.ones((len(positions), 1)), unit], axis=1)
-        return columns[:, :1] if flat else columns
+        unit = ((positions - centre) / scale).swapaxes(1, 2)
+        return np.concatenate([np.ones((len(unit), 1, unit.shape[2])), unit], axis=1)[:, :terms]
 
-    matrix = design(points)
-    across, sought = np.ascontiguousarray(matrix.T), np.ascontiguousarray(logs.T)
-    robust = weights
-    coefficients: FloatArray = np.zeros((matrix.shape[1], 3))
-    ridge = np.zeros(matrix.shape[1])
-    scatter = 0.01
+    across, sought = design(points), np.ascontiguousarray(logs.swapaxes(1, 2))
+    coefficients = np.zeros((len(points), terms, 3))
+    scatter = np.full(len(points), 0.01)
+    slopes = np.arange(1, terms)
+    robust, moving = weights, np.ones(len(points), dtype=bool)
     for _ in range(_ROUNDS):
-        weighted = across * robust
-        ridge[1:] = 1e-3 * robust.mean()
-        # For so few unknowns OpenCV's solver takes a tenth of the time of numpy's.
-        solved = cv2.solve(weighted @ matrix + np.diag(ridge), weighted @ logs)[1]
-        before, coefficients = coefficients, np.asarray(solved, dtype=np.float64)
-        away = np.abs(sought - coefficients.T @ across)
-        residual = np.maximum(np.maximum(away[0], away[1]), away[2])
-        scatter = float(MAD_TO_STD * medians(residual) + 0.003)
-        ratio = np.clip(1.0 - (residual / (4.7 * scatter)) ** 2, 0.0, 1.0)
-        robust = weights * ratio**2 + 1e-9
-        if np.abs(coefficients - before).max() < _SETTLED:
+        weighted = across * robust[:, None]
+        normal = weighted @ across.swapaxes(1, 2)
+        normal[:, slopes, slopes] += 1e-3 * robust.mean(axis=1, keepdims=True)
+        fitted = np.linalg.solve(normal, weighted @ logs)
+        residual = np.abs(sought - fitted.swapaxes(1, 2) @ across).max(axis=1)
+        spread = MAD_TO_STD * medians(residual) + 0.003
+        before = coefficients
+        coefficients = np.where(moving[:, None, None], fitted, before)
+        scatter = np.where(moving, spread, scatter)
+        moving = np.abs(coefficients - before).max(axis=(1, 2)) >= _SETTLED
+        if not moving.any():
             break
-    return np.exp(design(where) @ coefficients), scatter
+        robust = weights * np.clip(1.0 - (residual / (4.7 * spread[:, None])) ** 2, 0.0, 1.0) ** 2 + 1e-9
+    return np.exp(design(where).swapaxes(1, 2) @ coefficients), scatter

@@ -156,11 +156,23 @@ def measure_tubes(
     tuple of TubeMeasurement, in the order of `tubes`
     """
     backing = Backing(photo, strip, chart, tubes)
-    return tuple(_measure_tube(photo, tube, backing) for tube in tubes)
+    glasses = np.array([_above_liquid(tube) for tube in tubes]).reshape(-1, 4, 2)
+    places = np.concatenate([np.array([tube.core for tube in tubes]).reshape(-1, 4, 2), glasses]).mean(axis=1)
+    bores = np.array([np.linalg.norm(tube.liquid[1] - tube.liquid[0]) for tube in tubes])
+    light, scatter = backing.light_at(places, np.tile(bores, 2))
+    behind, behind_glass = light[: len(tubes)], light[len(tubes) :]
+    return tuple(
+        _measure_tube(
+            photo, tube, (behind[k], float(scatter[k])), _empty_glass(photo, glasses[k], behind_glass[k])
+        )
+        for k, tube in enumerate(tubes)
+    )
 
 
-def _measure_tube(photo: Photo, tube: TubeLocation, backing: Backing) -> TubeMeasurement:
-    """One liquid: robust core statistics, light field of the backing, empty glass, sharpness."""
+def _measure_tube(
+    photo: Photo, tube: TubeLocation, behind: tuple[FloatArray, float], glass: FloatArray
+) -> TubeMeasurement:
+    """One liquid: robust core statistics and sharpness; the backing's light, its scatter and the glass are known."""
     codes, cells, pixels = _core_codes(photo, tube.core)
     light = to_light(photo, codes)
     low, high = _limit_shares(light, at_limits(photo, codes))
@@ -171,15 +183,13 @@ def _measure_tube(photo: Photo, tube: TubeLocation, backing: Backing) -> TubeMea
     count, uneven_cov = _slow_variation(light, cells)
     kept_pixels = kept * pixels / max(codes.shape[1], 1)
     cov = spread / max(kept_pixels / _PIXELS_PER_SAMPLE, 1.0) + uneven_cov / max(count, 1)
-    bore = float(np.linalg.norm(tube.liquid[1] - tube.liquid[0]))
-    behind, behind_std = backing.light_at(tube.core.mean(axis=0), bore)
     whole = max(float(mean.sum()), 1e-6)
     return TubeMeasurement(
         colour=mean,
         cov=cov,
-        backing=behind,
-        backing_std=behind_std,
-        glass=_empty_glass(photo, tube, backing, bore),
+        backing=behind[0],
+        backing_std=behind[1],
+        glass=glass,
         clipped_low=low,
         clipped_high=high,
         glare=glare,
@@ -235,24 +245,28 @@ def _slow_variation(light: Float32Array, cells: AnyArray) -> tuple[int, FloatArr
     return len(means), np.asarray(np.cov(np.array(means, dtype=np.float64).T))
 
 
-def _empty_glass(photo: Photo, tube: TubeLocation, backing: Backing, bore: float) -> FloatArray:
-    """Return the colour of the empty vessel above the liquid relative to the backing there."""
+def _above_liquid(tube: TubeLocation) -> FloatArray:
+    """Return the part of the vessel above the liquid that shows its empty glass, corner points (4, 2)."""
     top_left, top_right, bottom_right, bottom_left = tube.liquid
     along = (bottom_left + bottom_right - top_left - top_right) / 2
     unit = along / max(float(np.linalg.norm(along)), 1e-6)
     across = top_right - top_left
+    bore = float(np.linalg.norm(across))
     base = top_left - unit * 0.45 * bore
     rise = -unit * 0.6 * bore
-    quad = np.array(
+    return np.array(
         [base + across * 0.35 + rise, base + across * 0.65 + rise, base + across * 0.65, base + across * 0.35]
     )
+
+
+def _empty_glass(photo: Photo, quad: FloatArray, light: FloatArray) -> FloatArray:
+    """Return the colour of the empty vessel in a part of it relative to the light of the backing there."""
     height, width = photo.encoded.shape[:2]
     if quad.min() < 0 or quad[:, 0].max() >= width or quad[:, 1].max() >= height:
         return np.full(3, np.nan)
     codes = codes_in(photo, quad)
     if codes.shape[1] < 12:
         return np.full(3, np.nan)
-    light, _ = backing.light_at(quad.mean(axis=0), bore)
     seen = medians(to_light(photo, codes)).astype(np.float64)
     return np.asarray(seen / np.maximum(light, BLACK_FLOOR))
 

@@ -62,7 +62,7 @@ def test_backing_follows_a_slope_of_light_and_leaves_out_the_vessel() -> None:
     picture = np.repeat(np.repeat(ramp[None, :, None], 420, axis=0), 3, axis=2)
     picture[100:335, 195:265] = 10
     backing = Backing(photo_from_array(picture), None, None, (tube(),))
-    light, scatter = backing.light_at(np.array([230.0, 240.0]), 60.0)
+    ((light,), (scatter,)) = backing.light_at(np.array([[230.0, 240.0]]), np.array([60.0]))
     expected = srgb_to_linear_rgb(ramp[230] / 255.0)
     np.testing.assert_allclose(light, expected, rtol=0.02)
     assert scatter < 0.02
@@ -70,7 +70,7 @@ def test_backing_follows_a_slope_of_light_and_leaves_out_the_vessel() -> None:
 
 def test_no_backing_is_not_a_number() -> None:
     backing = Backing(photo_from_array(np.full((60, 60, 3), 90, np.uint8)), None, None, ())
-    light, scatter = backing.light_at(np.array([30.0, 30.0]), 20.0)
+    ((light,), (scatter,)) = backing.light_at(np.array([[30.0, 30.0]]), np.array([20.0]))
     assert np.isnan(light).all()
     assert np.isnan(scatter)
 

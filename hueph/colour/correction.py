@@ -217,13 +217,36 @@ def leave_one_out_delta_e(
     seen = check_array(measured, "measured", (None, 3))
     known = check_array(reference, "reference", (None, 3))
     share = _checked_weights(weights, len(seen))
-    predicted = np.empty_like(seen)
-    for index in range(len(seen)):
-        others = np.arange(len(seen)) != index
-        correction = fit_correction(seen[others], known[others], kind=kind, weights=share[others])
-        predicted[index] = correction.apply(seen[index])
+    predicted = _predicted_by_others(seen, known, kind, share)
+    if predicted is None:
+        predicted = np.empty_like(seen)
+        for index in range(len(seen)):
+            others = np.arange(len(seen)) != index
+            correction = fit_correction(seen[others], known[others], kind=kind, weights=share[others])
+            predicted[index] = correction.apply(seen[index])
     lab = [xyz_to_lab(linear_rgb_to_xyz(np.maximum(values, 0.0))) for values in (predicted, known)]
     return np.asarray(delta_e_cie2000(lab[0], lab[1]), dtype=np.float64)
+
+
+def _predicted_by_others(
+    seen: FloatArray, known: FloatArray, kind: CorrectionKind, share: FloatArray
+) -> FloatArray | None:
+    """Predict each patch from a fit on all others, all fits at once; None where one of them is not plain.
+
+    Fits that are refused, or have just as many patches as unknowns, are left to `fit_correction`.
+    """
+    plain = len(known) == len(seen) and bool(np.isfinite(seen).all() and np.isfinite(known).all())
+    if kind not in ("linear", "root-polynomial") or not plain or (share > 0.0).sum() <= _UNKNOWNS[kind] + 1:
+        return None
+    count = len(seen)
+    others = np.nonzero(~np.eye(count, dtype=bool))[1].reshape(count, -1)
+    root, terms = np.sqrt(share)[others][..., np.newaxis], _terms(seen, kind)
+    left, strengths, right = np.linalg.svd(terms[others] * root, full_matrices=False)
+    if (strengths[:, -1] <= _MIN_CONDITION * strengths[:, 0]).any():
+        return None
+    along = left.swapaxes(1, 2) @ (known[others] * root)
+    fitted = right.swapaxes(1, 2) @ (along / strengths[..., np.newaxis])
+    return np.asarray((terms[:, np.newaxis] @ fitted)[:, 0])
 
 
 def _terms(values: AnyArray, kind: CorrectionKind) -> AnyArray:

@@ -87,20 +87,28 @@ def _pooled(state: Float32Array) -> Float32Array:
 
 
 def _convolve(state: Float32Array, kernel: Float32Array, bias: Float32Array, gap: int) -> Float32Array:
-    """Dilated convolution along the last axis but one with zero padding; kernel (taps, in, out)."""
+    """Dilated convolution along the last axis but one with zero padding; kernel (taps, in, out).
+
+    One product of matrices: the values under all taps lie side by side.
+    """
     taps, length = kernel.shape[0], state.shape[-2]
     half = gap * (taps // 2)
     padded = np.zeros((*state.shape[:-2], length + 2 * half, state.shape[-1]), dtype=np.float32)
     padded[..., half : half + length, :] = state
-    total = np.asarray(padded[..., :length, :] @ kernel[0] + bias, dtype=np.float32)
-    for tap in range(1, taps):
-        total += padded[..., tap * gap : tap * gap + length, :] @ kernel[tap]
-    return total
+    under = [padded[..., tap * gap : tap * gap + length, :] for tap in range(taps)]
+    wide = np.concatenate(under, axis=-1).reshape(-1, taps * state.shape[-1])
+    total = wide @ kernel.reshape(-1, kernel.shape[-1])
+    total += bias
+    return np.asarray(total, dtype=np.float32).reshape(*state.shape[:-1], -1)
 
 
 def _gelu(x: Float32Array) -> Float32Array:
     """Gaussian error linear unit with the exact normal distribution function."""
-    return np.asarray(0.5 * x * (1.0 + _erf(x * np.float32(0.7071067811865476))), dtype=np.float32)
+    doubled = _erf(x * np.float32(0.7071067811865476))
+    doubled += np.float32(1.0)
+    doubled *= x
+    doubled *= np.float32(0.5)
+    return doubled
 
 
 def _erf(x: Float32Array) -> Float32Array:
@@ -110,12 +118,17 @@ def _erf(x: Float32Array) -> Float32Array:
     own error is below 1.5e-7, and a test compares with the library).
     """
     size = np.abs(x)
-    t = 1.0 / (1.0 + np.float32(0.3275911) * size)
+    t = size * np.float32(0.3275911)
+    t += np.float32(1.0)
+    np.reciprocal(t, out=t)
     series = np.float32(1.061405429) * t
     for term in (-1.453152027, 1.421413741, -0.284496736, 0.254829592):
         series += np.float32(term)
         series *= t
-    return np.asarray(np.copysign(1.0 - series * np.exp(-size * size), x), dtype=np.float32)
+    size *= size
+    series *= np.exp(np.negative(size, out=size), out=size)
+    np.subtract(np.float32(1.0), series, out=series)
+    return np.asarray(np.copysign(series, x, out=series), dtype=np.float32)
 
 
 @functools.cache
