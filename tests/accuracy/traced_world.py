@@ -71,7 +71,9 @@ def kind_of(number: int) -> tuple[str, str]:
     return kind, ODDITIES[before % len(ODDITIES)] if kind == "odd" else "sample"
 
 
-def draw_setting(rng: np.random.Generator, kind: str, width: int = 1600, *, first: str = "sample") -> Setting:
+def draw_setting(
+    rng: np.random.Generator, kind: str, width: int = 1600, *, first: str = "sample", tent: bool = False
+) -> Setting:
     """Return a random world standing in space, seen by its camera.
 
     Parameters
@@ -83,6 +85,8 @@ def draw_setting(rng: np.random.Generator, kind: str, width: int = 1600, *, firs
         Longer side of the picture, pixels.
     first : str
         What is in the first tube.
+    tent : bool
+        The room is nearly as bright all round as the backing, as in a light tent.
     """
     world = draw_world(rng, kind=kind)
     while world.tubes[0].what != first:
@@ -102,8 +106,9 @@ def draw_setting(rng: np.random.Generator, kind: str, width: int = 1600, *, firs
         if patch_px > SMALLEST_PATCH_PX * width / 1600.0 and tube_px > NARROWEST_TUBE_PX * width / 1600.0:
             break
     plates = [_card_plate(scene.card, card_at)]
-    plates += _backing_plates(rng, scene, eye, rise, ledge)
-    lamps, room = _draw_lights(rng, scene)
+    reach_out = float(max(item.outer - item.foot[1] for item in vessels))
+    plates += _backing_plates(rng, scene, eye, rise, ledge, reach_out)
+    lamps, room = _draw_lights(rng, scene, tent=tent)
     liquids = [_liquid(scene, tube) for tube in scene.tubes]
     corners = [vessel.outline(eye, 0.0, vessel.level) for vessel in vessels]
     return Setting(scene, vessels, liquids, plates, lamps, room, eye, corners, 0, 1)
@@ -119,7 +124,8 @@ def _draw_vessels(rng: np.random.Generator, world: Scene) -> tuple[list[Vessel],
     inner, count = outer - glass, len(world.tubes)
     length = float(rng.uniform(5.0, 6.5) if flat else rng.uniform(9.5, 13.0)) * outer
     step = 2.0 * outer * float(rng.uniform(1.03, 2.4))
-    away = outer + float(np.exp(rng.uniform(np.log(0.6), np.log(22.0))))
+    # Shadows on the shelf of the development photographs say about 30 mm; a few stand close.
+    away = outer + float(rng.uniform(4.0, 40.0) if rng.random() < 0.85 else rng.uniform(0.6, 4.0))
     lift = 0.0 if flat or rng.random() < 0.4 else float(rng.uniform(0.5, 5.0))
     middle, vessels, tubes = float(rng.normal(0.0, 10.0)), [], []
     for index, tube in enumerate(world.tubes):
@@ -266,9 +272,9 @@ def _card_plate(card: Card, card_at: FloatArray) -> Plate:
 
 
 def _backing_plates(
-    rng: np.random.Generator, scene: Scene, eye: Eye, rise: FloatArray, ledge: float
+    rng: np.random.Generator, scene: Scene, eye: Eye, rise: FloatArray, ledge: float, reach_out: float
 ) -> list[Plate]:
-    """Return backing, shelf and ledge; what is in the picture has fine light maps."""
+    """Return backing, shelf and a ledge for tubes that reach out so far; in sight, light maps are fine."""
     flat = np.zeros((1, 1), np.intp)
     right = np.array([1.0, 0.0, 0.0])
     wall, shelf = at_nodes(scene.backing)[None], at_nodes(scene.shelf)[None]
@@ -305,7 +311,8 @@ def _backing_plates(
     if ledge:
         board = at_nodes(draw_backing(rng, str(rng.choice(["wood", "grey", "cream"]))))[None]
         start, end = low + 0.08 * (high - low), high - 0.08 * (high - low)
-        deep, up = float(rng.uniform(52.0, 70.0)), np.array([0.0, 0.0, ledge])
+        deep = reach_out + float(rng.uniform(8.0, 20.0))
+        up = np.array([0.0, 0.0, ledge])
         corner = np.array([start, -deep, 0.0])
         span, back = (end - start) * right, deep * away
         plates += [
@@ -332,10 +339,16 @@ def _seen_on(eye: Eye, origin: FloatArray, normal: FloatArray) -> FloatArray:
     return np.asarray(eye.place + distance[keep, None] * rays[keep])
 
 
-def _draw_lights(rng: np.random.Generator, scene: Scene) -> tuple[list[Lamp], Room]:
-    """Return lamps and room whose light on the middle of the backing sums to irradiance 1."""
+def _draw_lights(rng: np.random.Generator, scene: Scene, *, tent: bool) -> tuple[list[Lamp], Room]:
+    """Return lamps and room whose light on the middle of the backing sums to about irradiance 1.
+
+    What the room gives the backing it also mirrors on the glass: as a share of a white backing's
+    brightness 0.1 to 0.45, in a `tent` 0.4 to 1. The darkest tubes of the development photographs (a
+    twentieth of them under 0.033 of the backing's luminance) leave no more than the former.
+    """
     strengths = scene.illumination.strengths
-    room_share = float(rng.uniform(0.25, 0.6))
+    share = float(rng.random())
+    room_share = 0.25 + 0.35 * share if tent else 0.08 + 0.22 * share
     side = float(rng.choice([-1.0, 1.0]))
     lamps = []
     for number, strength in enumerate(strengths):
@@ -354,5 +367,5 @@ def _draw_lights(rng: np.random.Generator, scene: Scene) -> tuple[list[Lamp], Ro
         radiance = share / (area / distance**2 * -float(away[1]))
         lamps.append(Lamp(place - 0.5 * across - 0.5 * up, across, up, radiance))
     paint = at_nodes(smooth_reflectance(np.array([0.0, 0.0, 0.9]) + rng.normal(0.0, 0.2, 3)))
-    tilt = np.array([*rng.normal(0.0, 0.25, 2), float(rng.uniform(0.0, 0.6))])
+    tilt = np.array([*rng.normal(0.0, 0.25, 2), float(rng.uniform(0.3, 0.9))])
     return lamps, Room(room_share / np.pi, tilt, paint / paint.mean(), strengths / strengths.sum())
