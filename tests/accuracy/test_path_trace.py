@@ -10,6 +10,7 @@ import importlib.util
 import os
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 from traced_glass import Eye, Plate, Vessel
@@ -17,7 +18,7 @@ from traced_light import Tracer
 from traced_paths import NODES, Lamp, Liquid, Room
 from traced_world import KINDS, draw_setting, kind_of
 
-from hueph.synthetic.layout import patch_corners, project
+from hueph.synthetic.layout import outline, patch_corners, project
 
 traced = pytest.mark.skipif(
     importlib.util.find_spec("mitsuba") is None or "DRJIT_LIBLLVM_PATH" not in os.environ,
@@ -72,6 +73,10 @@ def test_truth_of_a_setting_lies_in_the_picture() -> None:
     for corners in [*patches, *setting.liquid_corners]:
         assert (corners > 0).all()
         assert (corners < [width, height]).all()
+    card = project(setting.scene.card_to_picture, outline(setting.scene.card.layout))
+    for vessel in setting.vessels:
+        tube = vessel.outline(setting.eye, 0.0, vessel.length)
+        assert cv2.intersectConvexConvex(card.astype(np.float32), tube.astype(np.float32))[0] == 0.0
     assert KINDS.count("sheet") == 13
     assert len(KINDS) == 30
     assert [kind_of(number)[1] for number in range(40) if kind_of(number)[0] == "odd"] == [

@@ -102,8 +102,11 @@ def draw_setting(
         eye = _draw_eye(rng, vessels, card_at, size)
         placed = homography_of(outline(scene.card.layout), eye.project(card_at))
         scene = replace(scene, card_to_picture=placed, size=size)
-        patch_px, tube_px = _patch_px(scene.card.layout, eye, card_at), _tube_px(vessels, eye)
-        if patch_px > SMALLEST_PATCH_PX * width / 1600.0 and tube_px > NARROWEST_TUBE_PX * width / 1600.0:
+        wide_enough = (
+            _patch_px(scene.card.layout, eye, card_at) > SMALLEST_PATCH_PX * width / 1600.0
+            and _tube_px(vessels, eye) > NARROWEST_TUBE_PX * width / 1600.0
+        )
+        if wide_enough and _apart(vessels, eye, card_at):
             break
     plates = [_card_plate(scene.card, card_at)]
     reach_out = float(max(item.outer - item.foot[1] for item in vessels))
@@ -206,6 +209,13 @@ def _tube_px(vessels: list[Vessel], eye: Eye) -> float:
     """Return the width of the narrowest tube in the picture, pixels."""
     corners = [item.outline(eye, 0.0, item.level) for item in vessels]
     return float(min(np.linalg.norm(quad[1] - quad[0]) for quad in corners))
+
+
+def _apart(vessels: list[Vessel], eye: Eye, card_at: FloatArray) -> bool:
+    """Say whether no tube covers part of the card in the picture."""
+    card = eye.project(card_at).astype(np.float32)
+    glass = [item.outline(eye, 0.0, item.length + 3.0).astype(np.float32) for item in vessels]
+    return all(cv2.intersectConvexConvex(card, quad)[0] <= 0.0 for quad in glass)
 
 
 def _patch_px(layout: CardLayout, eye: Eye, card_at: FloatArray) -> float:
