@@ -206,12 +206,16 @@ class Judge:
         table = np.asarray(photo.decode_table, dtype=np.float64).ravel()
         codes = np.linspace(0, len(table) - 1, 256)
         self.table: FloatArray = np.interp(codes, np.arange(len(table)), table)
+        encoded = photo.encoded
+        self._halvings: list[UInt8Array] = [
+            encoded if encoded.dtype == np.uint8 else (encoded >> 8).astype(np.uint8)
+        ]
         self._reduced: dict[int, tuple[UInt8Array, FloatArray]] = {}
 
     def reduced(self, side: int) -> tuple[UInt8Array, FloatArray]:
         """Return the picture at most `side` long, 8 bit, and the map of its pixels to working pixels."""
         if side not in self._reduced:
-            picture, reduction = reduce_picture(self.photo.encoded, side)
+            picture, reduction = reduce_picture(self._halvings, side)
             self._reduced[side] = (picture, resize_homography(reduction))
         return self._reduced[side]
 

@@ -89,7 +89,10 @@ class ChartProbe:
         corners = chart.corners
         self.count = len(corners)
         self.inside = _inside_points(corners)
-        self.paper, self.owner, self.side = _paper_points(corners, other_prints(chart), chart.card_size)
+        self.paper, self.owner, side = _paper_points(corners, other_prints(chart), chart.card_size)
+        # Which points lie beside which patch, beside which side of one, and whose those sides are.
+        sides, self.beside = _memberships(self.owner, side, self.count)
+        self.beside_side, self.side_of = sides
         self.few_paper = np.arange(0, len(self.paper), max(1, -(-len(self.paper) // QUICK_PAPER_POINTS)))
         self.centre = corners.reshape(-1, 2).mean(axis=0)
         self.reach = float(np.abs(corners.reshape(-1, 2) - self.centre).max())
@@ -132,8 +135,8 @@ class ChartProbe:
         all: rivals lie on the same card.
         """
         field = self._paper_field(light, pose, to_srgb)
-        inside = np.array([apply_homography(p, self.inside) for p in placements])
-        around = np.array([apply_homography(p, self.paper) for p in placements])
+        inside = np.ascontiguousarray(apply_homography(placements, self.inside))
+        around = np.ascontiguousarray(apply_homography(placements, self.paper))
         values, ok = light.at(apply_homography(pose, inside.reshape(-1, 2))[None])
         points = (values[0] @ to_srgb.T).reshape(*inside.shape[:2], 3)
         oklab = relative_oklab(points, self._paper_at(field, inside))
@@ -150,19 +153,18 @@ class ChartProbe:
             LIKE_PAPER, 0.5 * np.linalg.norm(middle - PAPER, axis=2)[:, self.owner]
         )
         seen = ok[0].reshape(around.shape[:2])
-        framed = np.ones((len(placements), self.count), dtype=bool)
         clear = np.linalg.norm(beside - PAPER, axis=2) < LIKE_PAPER
-        paper_share = np.ones((len(placements), self.count))
-        for patch in range(self.count):
-            own = self.owner == patch
-            if own.any():
-                # with only two free sides, one may carry a printed figure
-                least = 0.55 if own.sum() > 4 else 0.5
-                framed[:, patch] = (paperlike & seen)[:, own].sum(axis=1) >= least * seen[:, own].sum(axis=1)
-                paper_share[:, patch] = (clear & seen)[:, own].mean(axis=1)
-                # where the picture ends at a patch, the strip may go on outside
-                for side in np.unique(self.side[own]):
-                    framed[:, patch] &= seen[:, own & (self.side == side)].any(axis=1)
+        total = self.beside.sum(axis=0)
+        like, shown, bare = (
+            np.asarray(which, dtype=np.float64) @ self.beside
+            for which in (paperlike & seen, seen, clear & seen)
+        )
+        # with only two free sides, one may carry a printed figure
+        framed = like >= np.where(total > 4, 0.55, 0.5) * shown
+        # where the picture ends at a patch, the strip may go on outside
+        hidden = seen.astype(np.float64) @ self.beside_side == 0
+        framed &= (hidden.astype(np.float64) @ self.side_of) == 0
+        paper_share = np.where(total > 0, bare / np.maximum(total, 1.0), 1.0)
         middle[~inside_ok] = np.nan
         return Colours(middle, spread, framed, paper_share)
 
@@ -194,6 +196,18 @@ class ChartProbe:
     def _paper_at(self, field: FloatArray, points: FloatArray) -> FloatArray:
         """Linear sRGB of the paper at card points."""
         return np.asarray(np.exp(self._terms(points) @ field))
+
+
+def _memberships(
+    owner: AnyArray, side: AnyArray, count: int
+) -> tuple[tuple[FloatArray, FloatArray], FloatArray]:
+    """Return as matrices of 0 and 1: points by sides, sides by patches; and points by patches."""
+    keys = owner * 4 + side
+    sides = np.unique(keys)
+    patches = np.arange(count)
+    by_side = np.asarray(keys[:, None] == sides, dtype=np.float64)
+    side_of = np.asarray(sides[:, None] // 4 == patches, dtype=np.float64)
+    return (by_side, side_of), np.asarray(owner[:, None] == patches, dtype=np.float64)
 
 
 def _inside_points(corners: FloatArray) -> FloatArray:

@@ -23,23 +23,31 @@ STEP_CODES = 5.0
 SMALLEST_AREA = 36.0
 
 
-def reduce_picture(encoded: AnyArray, side: int) -> tuple[UInt8Array, float]:
-    """Return an 8-bit copy no larger than `side` and the reduction (source pixels per pixel)."""
+def reduce_picture(halvings: list[UInt8Array], side: int) -> tuple[UInt8Array, float]:
+    """Return a copy no larger than `side` of a picture, and the reduction (source pixels per pixel).
+
+    `halvings` holds the picture and its halvings made so far; those missing are added.
+    """
     import cv2
 
-    picture = encoded if encoded.dtype == np.uint8 else (encoded >> 8).astype(np.uint8)
+    picture = halvings[0]
     reduction = max(1.0, max(picture.shape[:2]) / side)
     size = (max(1, round(picture.shape[1] / reduction)), max(1, round(picture.shape[0] / reduction)))
     # Halving is ten times as fast as area means of broken pixels; what is left below a factor of two
     # linear interpolation does well enough.
     left = reduction
+    times = 0
     while left >= 2.0:
-        half = (max(1, picture.shape[1] // 2), max(1, picture.shape[0] // 2))
-        picture = cv2.resize(picture, half, interpolation=cv2.INTER_AREA)
+        times += 1
+        if times == len(halvings):
+            half = (max(1, picture.shape[1] // 2), max(1, picture.shape[0] // 2))
+            smaller = cv2.resize(picture, half, interpolation=cv2.INTER_AREA)
+            halvings.append(np.asarray(smaller, dtype=np.uint8))
+        picture = halvings[times]
         left /= 2.0
     if picture.shape[1::-1] != size:
-        picture = cv2.resize(picture, size, interpolation=cv2.INTER_LINEAR)
-    return np.ascontiguousarray(picture, dtype=np.uint8), reduction
+        picture = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_LINEAR), dtype=np.uint8)
+    return np.ascontiguousarray(picture), reduction
 
 
 def absorbance_codes(picture: UInt8Array, linear_table: FloatArray) -> UInt8Array:
