@@ -14,6 +14,7 @@ from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
+from sqlalchemy.pool import NullPool
 
 from hueph._types import PathLike
 from hueph.archive.schema import migrate, pending
@@ -25,10 +26,13 @@ DATABASE_NAME = "archive.sqlite"
 CONTENTS_NAME = "contents"
 # How long a writer waits for another before it gives up, seconds.
 PATIENCE_S = 30
+# How long who may only read waits for writers to be done with opening or closing, seconds.
+SETTLING_S = 3
 # Hashes arrive in no order, so that in a large archive every addition touches the indexes all over.
 CACHE_KB = 16_000
 # A transaction that was acknowledged survives a power cut, not only a killed program.
 SYNCHRONOUS = "FULL"
+_AS_EFFECTIVE: Any = {"effective_ids": True} if os.access in os.supports_effective_ids else {}
 _OWN_NAMES = {
     DATABASE_NAME,
     f"{DATABASE_NAME}-wal",
@@ -177,17 +181,14 @@ def _folder(folder: Path, *, create: bool, read_only: bool) -> Place:
                 what = "has no archive in it" if folder.is_dir() else "is not there"
                 raise ArchiveError(f"cannot open the archive {name}: the folder {what}; {_MAKE_ONE}")
             _make_folder(folder)
-    if read_only:
-        # Without a write-ahead log there is nothing to share, and SQLite need not make files beside it.
-        log = database.with_name(f"{DATABASE_NAME}-wal")
-        settled = not (log.exists() and log.stat().st_size)
-        query = {"mode": "ro", "uri": "true"} | ({"immutable": "1"} if settled else {})
-    else:
-        query = {"mode": "rwc" if create else "rw", "uri": "true"}
     address = "file:" + str(database.absolute()).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
-    engine = create_engine(
-        URL.create("sqlite", database=address, query=query), connect_args={"timeout": PATIENCE_S}
-    )
+    query = {"mode": "ro" if read_only else "rwc" if create else "rw", "uri": "true"}
+    url = URL.create("sqlite", database=address, query=query)
+    if read_only:
+        # Connected anew for every look: whether others write may change in between.
+        engine = create_engine(url, creator=lambda: _to_read(database, address), poolclass=NullPool)
+    else:
+        engine = create_engine(url, connect_args={"timeout": PATIENCE_S})
 
     @event.listens_for(engine, "connect")
     def _prepare(connection: Any, _: object) -> None:
@@ -205,6 +206,28 @@ def _folder(folder: Path, *, create: bool, read_only: bool) -> Place:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return Place(name, folder, engine, engine.execution_options(hueph_writes=True))
+
+
+def _to_read(database: Path, address: str) -> sqlite3.Connection:
+    """Connect to a database that may not be written, waiting while others open or close it."""
+    log = database.with_name(f"{DATABASE_NAME}-wal")
+    give_up = time.monotonic() + SETTLING_S
+    while True:
+        # Without a write-ahead log there is nothing to share, and SQLite need not make files beside it;
+        # with one, it needs those that the writers made.
+        with contextlib.suppress(FileNotFoundError):
+            settled = not (log.exists() and log.stat().st_size)
+            how = "?mode=ro&immutable=1" if settled else "?mode=ro"
+            connection = sqlite3.connect(address + how, uri=True, timeout=PATIENCE_S, check_same_thread=False)
+            try:
+                connection.execute("PRAGMA schema_version")
+                return connection
+            except sqlite3.Error as error:
+                connection.close()
+                is_passing = isinstance(error, sqlite3.OperationalError) and time.monotonic() < give_up
+                if not (is_passing and os.access(database, os.R_OK, **_AS_EFFECTIVE)):
+                    raise
+        time.sleep(0.02)
 
 
 def _turn_to_write_ahead(connection: sqlite3.Connection) -> None:

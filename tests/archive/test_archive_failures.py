@@ -207,6 +207,30 @@ def test_read_only_folder(tmp_path: Path, chart: Chart) -> None:
                 os.chmod(path, 0o755)
 
 
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="needs two users")
+def test_a_reader_waits_while_a_writer_closes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who may only read cannot make the files that SQLite shares; the last writer removes its own one by one."""
+    monkeypatch.setattr("hueph.archive.connect.SETTLING_S", 60)
+    with tempfile.TemporaryDirectory(prefix="hueph-ro-") as outside:
+        folder = Path(outside) / "archive"
+        with open_archive(folder, create=True) as archive:
+            archive.add(Draft("note", {"text": "there"}))
+        log = folder / "archive.sqlite-wal"
+        log.write_bytes(b"left for a moment" * 10)
+        for path in (Path(outside), folder, log):
+            os.chmod(path, 0o755)
+        closing = f"import os, time; time.sleep(0.3); os.unlink({str(log)!r})"
+        with subprocess.Popen([sys.executable, "-c", closing]) as writer:
+            os.seteuid(65534)
+            try:
+                with open_archive(folder) as archive:
+                    assert archive.record(1).payload == {"text": "there"}
+            finally:
+                os.seteuid(0)
+        assert writer.returncode == 0
+        assert not log.exists()
+
+
 def test_stale_part_files_are_swept(tmp_path: Path) -> None:
     with open_archive(tmp_path / "a", create=True) as archive:
         archive.contents.put(b"x")
