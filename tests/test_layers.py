@@ -18,6 +18,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     (
         "errors",
         "_types",
+        "_whole_file",
         "_checks",
         "_cluster",
         "_medians",

@@ -1,4 +1,4 @@
-"""Folders and files that appear under their name only when complete, and names that survive a power cut."""
+"""Folders that appear under their name only when complete, and names that survive a power cut."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
-__all__ = ["folder_beside", "sync_folder", "write_beside"]
+__all__ = ["folder_beside", "sync_folder"]
 
 
 @contextlib.contextmanager
@@ -29,7 +29,7 @@ def folder_beside(target: Path) -> Iterator[Path]:
         It cannot be made.
     """
     above = [folder for folder in target.absolute().parents if not folder.exists()]
-    part = _part_of(target)
+    part = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
     try:
         # Made with the rights that the user's mask gives, unlike those of the tempfile module.
         part.mkdir(parents=True)
@@ -39,28 +39,6 @@ def folder_beside(target: Path) -> Iterator[Path]:
         with contextlib.suppress(OSError):
             for folder in above:
                 folder.rmdir()
-
-
-def write_beside(target: Path, data: bytes) -> None:
-    """Write a file whole or not at all; an older one of that name is replaced.
-
-    Raises
-    ------
-    OSError
-        It cannot be written.
-    """
-    part = _part_of(target)
-    try:
-        part.write_bytes(data)
-        os.replace(part, target)
-    finally:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
-
-
-def _part_of(target: Path) -> Path:
-    """Return a name beside a destination that no other program uses."""
-    return target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
 
 
 def sync_folder(folder: Path) -> None:

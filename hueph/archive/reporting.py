@@ -8,7 +8,7 @@ from pathlib import Path
 
 from hueph._optional import require
 from hueph._types import PathLike
-from hueph.archive.beside import write_beside
+from hueph._whole_file import written_whole
 from hueph.archive.connect import sentences
 from hueph.archive.report_axis import Line, Polygon, axis_shapes
 from hueph.archive.report_view import METHOD, ReadingView, ReportView, TubeView, build_view
@@ -108,8 +108,8 @@ def write_report(archive: Archive, experiment: str, path: PathLike, *, paper: st
         data = report_html(archive, experiment).encode("utf-8")
     else:
         data = report_pdf(archive, experiment, paper=paper)
-    with sentences(f"writing the report {target}"):
-        write_beside(target, data)
+    with sentences(f"writing the report {target}"), written_whole(target) as part:
+        part.write_bytes(data)
     return target
 
 

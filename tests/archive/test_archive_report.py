@@ -348,7 +348,7 @@ def test_pdf_is_of_the_asked_size(reported: Archive, tmp_path: Path) -> None:
 def test_bad_wishes_are_refused(reported: Archive, tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"must end in \.html or \.pdf, got a\.doc"):
         write_report(reported, "feed & drain <1>", tmp_path / "a.doc")
-    with pytest.raises(ArchiveError, match=r"no such folder or file: .*a\.html\.\w+\.part; check its name"):
+    with pytest.raises(ArchiveError, match=r"no such folder or file: .*a\.html; check its name"):
         write_report(reported, "feed & drain <1>", tmp_path / "none" / "a.html")
     with pytest.raises(InputError, match="must be a4 or letter, got 'b5'"):
         report_pdf(reported, "feed & drain <1>", paper="b5")
