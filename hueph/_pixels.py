@@ -61,7 +61,7 @@ def taken(codes: AnyArray, chosen: BoolArray) -> AnyArray:
 
     One channel after another: a mask over short runs of three takes several times as long.
     """
-    planes = np.ascontiguousarray(np.moveaxis(codes, 2, 0)).reshape(3, -1)
+    planes = np.ascontiguousarray(codes.transpose(2, 0, 1)).reshape(3, -1)
     return np.compress(chosen.ravel(), planes, axis=1)
 
 

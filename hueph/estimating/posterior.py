@@ -259,21 +259,26 @@ def state(posterior: Posterior, *, coverage: float = 0.95) -> Statement:
         `coverage` is not between 0 and 1.
     """
     share = check_coverage(coverage)
-    under = posterior.below(posterior.chart_low)
-    over = 1.0 - posterior.below(posterior.chart_high)
+    total, grid = posterior._cumulative(), posterior.grid
+
+    def quantile(part: float) -> float:
+        return float(np.interp(part, total, grid))
+
+    under = float(np.interp(posterior.chart_low, grid, total))
+    over = 1.0 - float(np.interp(posterior.chart_high, grid, total))
     # The chart cannot exclude, at the asked coverage, that the pH lies beyond its end: the range's far
     # limit would come from assumptions about colours nobody printed.
     beyond = 1.0 - share
     if under > beyond and under >= over:
-        limit = max(posterior.quantile(share), posterior.chart_low)
+        limit = max(quantile(share), posterior.chart_low)
         return Statement(None, Interval(None, limit, share), "below", False)
     if over > beyond:
-        limit = min(posterior.quantile(1.0 - share), posterior.chart_high)
+        limit = min(quantile(1.0 - share), posterior.chart_high)
         return Statement(None, Interval(limit, None, share), "above", False)
     tail = (1.0 - share) / 2.0
-    low, high = posterior.quantile(tail), posterior.quantile(1.0 - tail)
+    low, high = quantile(tail), quantile(1.0 - tail)
     ambiguous = _two_hills(posterior)
-    median = None if ambiguous else posterior.quantile(0.5)
+    median = None if ambiguous else quantile(0.5)
     return Statement(median, Interval(low, high, share), None, ambiguous)
 
 

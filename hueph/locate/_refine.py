@@ -151,7 +151,7 @@ def refine_pose(
         good = (weight > 0) & (np.abs(left) < 0.1 * edges.reach)
         found = good & visible
         error = float(np.sqrt(np.mean((left[good] / edges.reach[good]) ** 2))) if good.any() else np.inf
-        blur = float(np.median(width[good])) if good.any() else 0.0
+        blur = float(medians(width[good])) if good.any() else 0.0
         pose = pose @ move
         pose = pose / pose[2, 2]
     pixels = _pixels_per_unit(pose, corners)
@@ -167,7 +167,7 @@ def _pixels_per_unit(pose: FloatArray, corners: FloatArray) -> float:
 def _rectified_scale(pose: FloatArray, corners: FloatArray) -> float | None:
     """Rectified pixels per card unit, or None when the pose is impossible or far too small."""
     per_unit = _pixels_per_unit(pose, corners)
-    short = float(np.median(quad_sides(corners).min(axis=1)))
+    short = float(medians(quad_sides(corners).min(axis=1)))
     if not np.isfinite(per_unit) or per_unit * short < 2.0:
         return None
     return float(np.clip(per_unit * short, COARSEST, FINEST) / short)
@@ -180,7 +180,7 @@ def _rectify(
     import cv2
 
     points = corners.reshape(-1, 2)
-    margin = 0.7 * float(np.median(quad_sides(corners).min(axis=1)))
+    margin = 0.7 * float(medians(quad_sides(corners).min(axis=1)))
     low, high = points.min(axis=0) - margin, points.max(axis=0) + margin
     size = np.ceil((high - low) * scale).astype(int) + 1
     to_card = np.array([[1 / scale, 0, low[0]], [0, 1 / scale, low[1]], [0, 0, 1.0]])
@@ -202,7 +202,7 @@ def _edge_shifts(
     """Shift (card units), weight, ought-to-be-visible and width (rectified pixels) of each half edge."""
     import cv2
 
-    half = max(3, round(share * float(np.median(edges.reach)) * scale))
+    half = max(3, round(share * float(medians(edges.reach)) * scale))
     steps = np.arange(-half - 1, half + 2) / scale
     along = (np.arange(ALONG) / (ALONG - 1) - 0.5)[:, None] * edges.along[:, None]
     lines = (edges.middle[:, None] + along - origin) * scale
@@ -250,7 +250,7 @@ def _edge_shifts(
 
 def _usual_width(width: FloatArray, clear: BoolArray) -> float:
     """Median width, rectified pixels, of the edges clearly seen; 0 where none is."""
-    return float(np.median(width[clear])) if clear.any() else 0.0
+    return float(medians(width[clear])) if clear.any() else 0.0
 
 
 def _patch_colours(patch: Float32Array, origin: FloatArray, scale: float, corners: FloatArray) -> FloatArray:
@@ -267,7 +267,7 @@ def _patch_colours(patch: Float32Array, origin: FloatArray, scale: float, corner
 
 def _paper_colour(patch: Float32Array) -> FloatArray:
     """Colour of the paper around: bright, yet not the brightest (glare, noise)."""
-    channels = np.ascontiguousarray(np.moveaxis(patch, 2, 0)).reshape(3, -1)
+    channels = np.ascontiguousarray(patch.transpose(2, 0, 1)).reshape(3, -1)
     brightness = channels[0] + channels[1] + channels[2]
     low, high = (quantiles(brightness, share) for share in (0.7, 0.9))
     chosen = np.compress((brightness >= low) & (brightness <= high), channels, axis=1)
@@ -286,7 +286,7 @@ def _small_homography(edges: EdgeSet, shift: FloatArray, weight: FloatArray) -> 
         [n[:, 0], n[:, 0] * x, n[:, 0] * y, n[:, 1], n[:, 1] * x, n[:, 1] * y, along * x, along * y]
     )
     target = shift / size
-    unit = float(np.median(edges.reach)) / size
+    unit = float(medians(edges.reach)) / size
     # shears and keystone of more than a patch over half the strip do not occur in one round
     prior = np.diag([1e-6, 1e-4, 1e-4, 1e-6, 1e-4, 1e-4, 3e-2, 3e-2]) * max(float(weight.sum()), 1.0)
     robust = weight.copy()

@@ -114,9 +114,9 @@ def _even_columns(body: Float32Array) -> tuple[int, int]:
     added = _mirrored_light(profile[:, 0])
     if added[start:stop].max() > MIRRORED:
         return _least_mirrored(added)
-    typical = np.median(profile[start:stop], axis=0)
+    typical = medians(np.ascontiguousarray(profile[start:stop].T))
     away = np.sqrt(((profile - typical) ** 2).sum(axis=1))
-    limit = max(SAME_COLOUR, 3.0 * float(np.median(away[start:stop])))
+    limit = max(SAME_COLOUR, 3.0 * float(medians(away[start:stop])))
     even = away <= limit
     even[:start] = even[stop:] = False
     return _longest_run(even, round(NARROW_SHARE * ACROSS / 2), (start, stop))
@@ -148,9 +148,9 @@ def _least_mirrored(added: FloatArray) -> tuple[int, int]:
 def _even_rows(body: Float32Array) -> tuple[int, int]:
     """Return the rows whose colour is that of most of the core."""
     profile = medians(np.ascontiguousarray(body.swapaxes(1, 2)))
-    typical = np.median(profile, axis=0)
+    typical = medians(np.ascontiguousarray(profile.T))
     away = np.sqrt(((profile - typical) ** 2).sum(axis=1))
-    limit = max(SAME_COLOUR, 4.0 * float(np.median(away)))
+    limit = max(SAME_COLOUR, 4.0 * float(medians(away)))
     return _longest_run(away <= limit, max(len(body) // 8, 2), (0, len(body)))
 
 

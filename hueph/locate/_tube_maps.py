@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -75,6 +75,13 @@ class TubeScene:
     levels: EdgeMap
     backing: Float32Array
     unit: float
+    _fourth: dict[int, UInt8Array] = field(default_factory=dict, repr=False)
+
+    def with_fourth(self, level: int) -> UInt8Array:
+        """Return a picture of the pyramid with a fourth channel: OpenCV warps that in half the time."""
+        if level not in self._fourth:
+            self._fourth[level] = np.asarray(cv2.cvtColor(self.pyramid[level], cv2.COLOR_RGB2RGBA), np.uint8)
+        return self._fourth[level]
 
 
 def opponent(codes: AnyArray, gain: float) -> Float32Array:

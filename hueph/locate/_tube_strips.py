@@ -40,7 +40,7 @@ def straighten(scene: TubeScene, bands: FloatArray, rows: slice = slice(0, STRIP
     most of what follows runs along them.
     """
     columns = STRIP_SHAPE[1]
-    stack = np.empty((len(bands), rows.stop - rows.start, columns, 3), dtype=np.uint8)
+    stack = np.empty((len(bands), rows.stop - rows.start, columns, 4), dtype=np.uint8)
     width = np.linalg.norm(bands[:, 1] - bands[:, 0], axis=1)
     level = np.clip(np.floor(np.log2(np.maximum(width / SAMPLES, 1.0)) + 0.3), 0, len(scene.pyramid) - 1)
     to_picture = _to_picture((bands + 0.5) / 2 ** level[:, None, None] - 0.5)
@@ -48,14 +48,14 @@ def straighten(scene: TubeScene, bands: FloatArray, rows: slice = slice(0, STRIP
     to_picture[:, :, 2] += rows.start * to_picture[:, :, 1]
     for strip, homography, step in zip(stack, to_picture, level.astype(int), strict=True):
         cv2.warpPerspective(
-            scene.pyramid[step],
+            scene.with_fourth(step),
             homography,
             (columns, len(strip)),
             dst=strip,
             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
             borderMode=cv2.BORDER_REPLICATE,
         )
-    planes = cv2.transpose(stack.reshape(-1, columns * 3)).reshape(columns, 3, -1).astype(np.float32)
+    planes = cv2.transpose(stack.reshape(-1, columns * 4)).reshape(columns, 4, -1)[:, :3].astype(np.float32)
     strips: Float32Array = (OPPONENT / np.float32(255.0 * scene.gain)) @ planes
     return strips.reshape(columns, 3, *stack.shape[:2]).transpose(2, 3, 0, 1)
 

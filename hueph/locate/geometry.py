@@ -57,9 +57,11 @@ def _shared_points_mapped(homography: FloatArray, points: FloatArray) -> FloatAr
     flat = np.concatenate([points.T, np.ones((1, len(points)))])
     mapped = (homography.reshape(-1, 3) @ flat).reshape(*homography.shape[:-1], len(points))
     depth = mapped[..., 2, :]
+    ahead = np.where(depth > 1e-9, depth, np.nan)
     planes = np.empty((2, *depth.shape))
-    np.divide(np.moveaxis(mapped[..., :2, :], -2, 0), np.where(depth > 1e-9, depth, np.nan), out=planes)
-    return np.moveaxis(planes, 0, -1)
+    for axis, plane in enumerate(planes):
+        np.divide(mapped[..., axis, :], ahead, out=plane)
+    return planes.transpose(*range(1, planes.ndim), 0)
 
 
 def _normaliser(points: FloatArray) -> FloatArray:
@@ -168,7 +170,8 @@ def square_to_quads(quads: AnyArray) -> FloatArray:
     .. [1] Heckbert, "Fundamentals of texture mapping and image warping", UCB/CSD 89/516, 1989,
        section 2.2.3: the closed form.
     """
-    a, b, c, d = np.moveaxis(np.asarray(quads, dtype=np.float64), -2, 0)
+    corners = np.asarray(quads, dtype=np.float64)
+    a, b, c, d = (corners[..., k, :] for k in range(4))
     first, second, odd = b - c, d - c, a - b + c - d
     cross = first[..., 0] * second[..., 1] - first[..., 1] * second[..., 0]
     cross = np.where(np.abs(cross) > 1e-12, cross, 1e-12)
