@@ -19,6 +19,9 @@ TALLEST = 480
 # Core limits before anything is left out, shares of the width.
 WALL_SHARE = 0.27
 SURFACE_SHARE = 0.2
+# The part of it that is used, from the surface down. Light falls from above: further down, what is behind the
+# liquid is lit through the liquid itself and through its neighbours. Photographs read better the less of that.
+UPPER_SHARE = 0.35
 # Colour difference (opponent units, white = 1) that still counts as the same liquid.
 SAME_COLOUR = 0.05
 # Lightness a mirrored lamp adds at least where it is brightest, and at most where the liquid still counts as
@@ -78,6 +81,10 @@ def find_core(encoded: AnyArray, liquid: FloatArray, gain: float, depth: float) 
     low, high = _even_rows(picture[first:last, left:right])
     if high - low < last - first:
         reasons.append("uneven band (reflection, label or sediment)")
+    small = right - left < NARROW_SHARE * ACROSS or high - low < SHORT_SHARE * rows
+    if not small:
+        high = low + round(UPPER_SHARE * (high - low))
+        reasons.append("lower part (lit through liquids)")
     low, high = low + first, high + first
     shares = (left / ACROSS, right / ACROSS, low / rows, high / rows)
     corners = np.stack(
@@ -88,7 +95,6 @@ def find_core(encoded: AnyArray, liquid: FloatArray, gain: float, depth: float) 
             point_in_quad(liquid, shares[0], shares[3]),
         ]
     )
-    small = shares[1] - shares[0] < NARROW_SHARE or shares[3] - shares[2] < SHORT_SHARE
     return Core(corners, tuple(reasons), bool(small))
 
 
