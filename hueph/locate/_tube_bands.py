@@ -26,6 +26,8 @@ MAX_WALLS = 24
 # Bands kept; generous (the true ones are rarely beyond the first forty).
 MAX_BANDS = 64
 BANDS_PER_PLACE = 4
+# Bands compared with one another at first.
+MOST_TRIED = 700
 # Weights of what makes a band promising (logarithms of strength over noise).
 PROMISE = {
     "surface": 1.4,
@@ -67,7 +69,11 @@ def find_bands(scene: TubeScene) -> FloatArray:
         three widths down the right and the left wall.
     """
     rows = _bands(level_lines(scene.levels), scene)
-    kept = _different(rows[np.argsort(-rows[:, 0], kind="stable")])
+    rows = rows[np.argsort(-rows[:, 0], kind="stable")]
+    # Those kept are nearly always among the first few hundred of thousands.
+    kept = _different(rows[:MOST_TRIED])
+    if len(kept) < MAX_BANDS and len(rows) > MOST_TRIED:
+        kept = _different(rows)
     return _corners(kept) / scene.scale
 
 
