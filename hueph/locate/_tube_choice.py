@@ -126,13 +126,16 @@ def _without_ends(quads: FloatArray, odds: FloatArray, chosen: list[int]) -> lis
 
     The other is the empty glass above a liquid, or the bright spot and its reflection below one.
     """
+    columns = quads[chosen]
+    head, foot = columns[:, :2].mean(axis=1), columns[:, 2:].mean(axis=1)
+    own = np.linalg.norm(columns[:, 1] - columns[:, 0], axis=1)
+    # Of every pair, upper by lower.
+    width = np.maximum(own[:, None], own)
+    aside, gap = np.abs(foot[:, None, 0] - head[:, 0]), head[:, 1] - foot[:, None, 1]
+    follows = (aside < 0.5 * width) & (gap > -0.8 * width) & (gap < width)
+    np.fill_diagonal(follows, False)
     dropped = set()
-    for upper in chosen:
-        foot = quads[upper][2:].mean(axis=0)
-        for lower in chosen:
-            head = quads[lower][:2].mean(axis=0)
-            width = max(float(np.linalg.norm(quads[index][1] - quads[index][0])) for index in (upper, lower))
-            follows = abs(foot[0] - head[0]) < 0.5 * width and -0.8 * width < head[1] - foot[1] < width
-            if upper != lower and follows:
-                dropped.add(upper if odds[upper] < odds[lower] else lower)
+    for upper, lower in np.argwhere(follows):
+        one, other = chosen[upper], chosen[lower]
+        dropped.add(one if odds[one] < odds[other] else other)
     return [index for index in chosen if index not in dropped]
