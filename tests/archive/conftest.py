@@ -83,6 +83,7 @@ def postgres() -> Iterator[str]:
         [*initdb, "--locale=C", "--no-sync"], capture_output=True, text=True, cwd=home, **as_someone
     )
     assert run.returncode == 0, run.stderr
+    server: subprocess.Popen[bytes] | None = None
     try:
         for _ in range(5):
             port, server = start_server(programs, home, as_someone)
@@ -92,10 +93,14 @@ def postgres() -> Iterator[str]:
         else:
             pytest.fail((home / "log").read_text(errors="replace"))
         yield f"postgresql://hueph@127.0.0.1:{port}"
-        # At once, also when a test that failed left a connection open.
-        server.send_signal(signal.SIGINT)
-        server.wait(timeout=60)
+        # At once, also when a test that failed left a connection open; what it holds is thrown away.
+        server.send_signal(signal.SIGQUIT)
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            server.wait(timeout=60)
     finally:
+        if server is not None and server.poll() is None:
+            server.kill()
+            server.wait()
         shutil.rmtree(home, ignore_errors=True)
 
 
@@ -132,14 +137,17 @@ _names = itertools.count()
 
 
 @pytest.fixture
-def database_url(postgres: str) -> str:
+def database_url(postgres: str) -> Iterator[str]:
     """A new, empty database."""
     import psycopg
 
     name = f"archive{next(_names)}"
     with psycopg.connect(f"{postgres}/postgres", autocommit=True) as connection:
         connection.execute(f"CREATE DATABASE {name}".encode())
-    return f"{postgres}/{name}"
+    yield f"{postgres}/{name}"
+    # Removed while its files are in memory only: all of them in the end would take the better part of a minute.
+    with psycopg.connect(f"{postgres}/postgres", autocommit=True) as connection:
+        connection.execute(f"DROP DATABASE {name} WITH (FORCE)".encode())
 
 
 @pytest.fixture(autouse=True)
