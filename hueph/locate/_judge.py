@@ -13,7 +13,7 @@ from hueph.locate._facing import seen_facing
 from hueph.locate._hypotheses import ChartPlan
 from hueph.locate._order import MISFIT_CAP, PATCH_STD, ColourFit, chart_colours, colour_misfit
 from hueph.locate._probe import PAPER, ChartProbe, Colours, Light, other_prints
-from hueph.locate._quads import reduce_picture
+from hueph.locate._quads import eight_bit, reduce_picture
 from hueph.locate._refine import EdgeSet, Refined, edge_set, refine_pose
 from hueph.locate._rivals import rival_placements, stretched_placements
 from hueph.locate.geometry import apply_homography, lengths, local_jacobian, quad_sides, resize_homography
@@ -206,10 +206,7 @@ class Judge:
         table = np.asarray(photo.decode_table, dtype=np.float64).ravel()
         codes = np.linspace(0, len(table) - 1, 256)
         self.table: FloatArray = np.interp(codes, np.arange(len(table)), table)
-        encoded = photo.encoded
-        self._halvings: list[UInt8Array] = [
-            encoded if encoded.dtype == np.uint8 else (encoded >> 8).astype(np.uint8)
-        ]
+        self._halvings: list[UInt8Array] = [eight_bit(photo.encoded)]
         self._reduced: dict[int, tuple[UInt8Array, FloatArray]] = {}
 
     def reduced(self, side: int) -> tuple[UInt8Array, FloatArray]:

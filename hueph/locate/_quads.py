@@ -10,7 +10,7 @@ import numpy as np
 
 from hueph._types import AnyArray, BoolArray, FloatArray, UInt8Array
 
-__all__ = ["absorbance_codes", "find_quads", "reduce_picture", "surplus_absorbance"]
+__all__ = ["absorbance_codes", "eight_bit", "find_quads", "reduce_picture", "surplus_absorbance"]
 
 # 8-bit codes per unit of natural absorbance; 255 codes reach ln(1/0.004) = 5.5
 CODES_PER_NEPER = 46.0
@@ -21,6 +21,13 @@ GAP_SHARE = 0.14
 # a step between touching patches, codes over 3 x 3 pixels (and over the noise)
 STEP_CODES = 5.0
 SMALLEST_AREA = 36.0
+
+
+def eight_bit(encoded: AnyArray) -> UInt8Array:
+    """Return code values of 8 or 16 bit as 8 bit; locating needs no more."""
+    if encoded.dtype == np.uint16:
+        return (encoded >> 8).astype(np.uint8)
+    return np.ascontiguousarray(encoded, dtype=np.uint8)
 
 
 def reduce_picture(halvings: list[UInt8Array], side: int) -> tuple[UInt8Array, float]:

@@ -10,6 +10,7 @@ import numpy as np
 from hueph._medians import medians
 from hueph._threads import side_by_side
 from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray, UInt8Array
+from hueph.locate._quads import eight_bit
 
 __all__ = ["OPPONENT", "EdgeMap", "TubeScene", "build_scene", "opponent", "without_card"]
 
@@ -101,7 +102,7 @@ def build_scene(encoded: AnyArray, card: FloatArray | None = None) -> TubeScene:
     card : array, shape (n, 2), optional
         Outline (x, y) of the printed card, working-picture pixels: no edge inside it counts.
     """
-    picture = _as_uint8(encoded)
+    picture = eight_bit(encoded)
     pyramid = _halvings(picture)
     height, width = picture.shape[:2]
     scale = min(1.0, REDUCED_SIDE / max(height, width))
@@ -136,13 +137,6 @@ def _code_quantile(codes: UInt8Array, share: float) -> float:
     place = share * (codes.size - 1)
     low, high = np.searchsorted(below, (np.floor(place), np.ceil(place)), side="right")
     return float(low + (high - low) * (place - np.floor(place)))
-
-
-def _as_uint8(encoded: AnyArray) -> UInt8Array:
-    """Return 8-bit code values; locating needs no more."""
-    if encoded.dtype == np.uint16:
-        return (encoded >> 8).astype(np.uint8)
-    return np.ascontiguousarray(encoded, dtype=np.uint8)
 
 
 def _halvings(picture: UInt8Array) -> tuple[UInt8Array, ...]:
