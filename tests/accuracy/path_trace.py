@@ -1,10 +1,14 @@
 """Path-trace photographs with known truth into a folder that the accuracy scripts read.
 
     python tests/accuracy/path_trace.py FOLDER --scenes 40 --seed 902 [--shots 2] [--width 1600]
+    python tests/accuracy/path_trace.py FOLDER --workshops 12 --seed 905 [--width 1600]
 
 Writes truth.json, one flat artwork chart-<name>.png per card, and --shots photographs of each scene,
 each by another camera from the same place. The same seed draws the same scenes; scenes that truth.json
-in the folder already holds are kept, so that an interrupted run goes on.
+in the folder already holds are kept, so that an interrupted run goes on. With --workshops, one phone
+photographs each workshop five times, two pictures of standards and three of samples
+(`traced_workshop.py` says what stays and what changes); every picture is an entry of truth.json, with
+"workshop" (its number) and "role" ("standards" or "samples") beside what entries have otherwise.
 
 Dyes, samples, printed card, lamps' spectra and the cameras are those of `hueph.synthetic`; only how
 the picture comes about is another thing: real glass, liquid, meniscus, shadows and coloured caustics in
@@ -27,6 +31,7 @@ from PIL import Image
 from render_folder import ORIENTATIONS, with_other_camera
 from traced_light import Tracer
 from traced_paths import NODES_NM, mitsuba
+from traced_workshop import INDICATORS, ROLES, draw_ph, draw_picture, draw_workshop
 from traced_world import Setting, draw_setting, kind_of
 
 from hueph._types import Float32Array, FloatArray
@@ -47,6 +52,7 @@ def main() -> None:
     parser.add_argument("--scenes", type=int, default=40)
     parser.add_argument("--seed", type=int, default=902)
     parser.add_argument("--shots", type=int, default=2, help="photographs of each scene")
+    parser.add_argument("--workshops", type=int, default=0, help="draw so many workshops, no scenes")
     parser.add_argument("--width", type=int, default=1600, help="longer side of the pictures, pixels")
     parser.add_argument("--samples", type=int, default=1024, help="paths a texel of the light maps")
     parser.add_argument("--tent", action="store_true", help="a room as bright all round as a light tent")
@@ -56,45 +62,82 @@ def main() -> None:
     _, dr = mitsuba()
     dr.set_thread_count(options.threads)
     kept = options.folder / "truth.json"
-    scenes = json.loads(kept.read_text(encoding="utf-8")) if kept.exists() else []
-    done = {scene["id"] for scene in scenes}
-    for number in range(options.scenes):
-        if 10000 * options.seed + number in done:
+    entries = json.loads(kept.read_text(encoding="utf-8")) if kept.exists() else []
+    if any(("workshop" in entry) != bool(options.workshops) for entry in entries):
+        parser.error(
+            f"{options.folder} holds scenes or workshops already: draw the others into another folder"
+        )
+    done = {entry["id"] for entry in entries}
+    for number in range(options.workshops or options.scenes):
+        first = 10000 * options.seed + number * (len(ROLES) if options.workshops else 1)
+        if first in done:
             continue
         start = time.perf_counter()
-        scenes.append(draw_scene(options, number))
-        kept.write_text(json.dumps(scenes, indent=1), encoding="utf-8")
-        print(f"scene {number} ({scenes[-1]['kind']}): {time.perf_counter() - start:.0f} s", flush=True)
-    print(f"{len(scenes)} scenes, {sum(len(scene['shots']) for scene in scenes)} photographs")
+        entries += (draw_workshop_pictures if options.workshops else draw_scene)(options, number)
+        # Put in place at once, so that somebody may read while the next are drawn.
+        part = kept.with_suffix(".part")
+        part.write_text(json.dumps(entries, indent=1), encoding="utf-8")
+        part.replace(kept)
+        what = f"workshop {number}" if options.workshops else f"scene {number} ({entries[-1]['kind']})"
+        print(f"{what}: {time.perf_counter() - start:.0f} s", flush=True)
+    print(f"{len(entries)} entries, {sum(len(entry['shots']) for entry in entries)} photographs")
 
 
-def draw_scene(options: argparse.Namespace, number: int) -> dict[str, Any]:
-    """Draw and trace one scene, write its photographs and return its truth."""
+def draw_scene(options: argparse.Namespace, number: int) -> list[dict[str, Any]]:
+    """Draw and trace one scene, write its photographs and return its truth, the only entry."""
     rng = np.random.default_rng((options.seed, number, 77))
     kind, first = kind_of(number)
     setting = draw_setting(rng, kind, options.width, first=first, tent=options.tent)
-    tracer = Tracer(
-        setting.vessels,
-        setting.liquids,
-        setting.plates,
-        setting.lamps,
-        setting.room,
-        int(rng.integers(1 << 30)),
-    )
+    seed = int(rng.integers(1 << 30))
+    worlds = [setting.scene]
+    worlds += [with_other_camera(setting.scene, rng) for _ in range(options.shots - 1)]
+    identity = 10000 * options.seed + number
+    truth = photograph(options, setting, worlds, identity, seed, rng)
+    return [{"id": identity, "chart": write_chart(options, setting, identity), **truth}]
+
+
+def draw_workshop_pictures(options: argparse.Namespace, number: int) -> list[dict[str, Any]]:
+    """Draw and trace one workshop, write its photographs and return their truth, an entry each."""
+    first = 10000 * options.seed + number * len(ROLES)
+    rng = np.random.default_rng((options.seed, number, 78))
+    indicator = INDICATORS[number % len(INDICATORS)]
+    workshop = draw_workshop(rng, indicator, options.width, tent=options.tent)
+    entries: list[dict[str, Any]] = []
+    for index, (role, ph) in enumerate(zip(ROLES, draw_ph(rng, workshop.scene.card.ph), strict=True)):
+        setting = draw_picture(rng, workshop, ph)
+        seed = int(rng.integers(1 << 30))
+        truth = photograph(options, setting, [setting.scene], first + index, seed, rng)
+        chart = write_chart(options, setting, first) if index == 0 else entries[0]["chart"]
+        entries.append({"id": first + index, "workshop": number, "role": role, "chart": chart, **truth})
+    return entries
+
+
+def write_chart(options: argparse.Namespace, setting: Setting, identity: int) -> str:
+    """Write the flat artwork of a setting's card and return the name it goes by."""
+    chart = f"{identity}-{setting.scene.card.layout.kind}"
+    Image.fromarray(render_artwork(setting.scene)).save(options.folder / f"chart-{chart}.png")
+    return chart
+
+
+def photograph(
+    options: argparse.Namespace,
+    setting: Setting,
+    worlds: list[Scene],
+    identity: int,
+    seed: int,
+    rng: np.random.Generator,
+) -> dict[str, Any]:
+    """Trace a setting, write a photograph by the camera of each of `worlds`, and return its truth."""
+    tracer = Tracer(setting.vessels, setting.liquids, setting.plates, setting.lamps, setting.room, seed)
     start = time.perf_counter()
     tracer.gather(samples=options.samples)
     gathered = time.perf_counter() - start
-    worlds = [setting.scene]
-    worlds += [with_other_camera(setting.scene, rng) for _ in range(options.shots - 1)]
     weights = np.concatenate([channel_weights(world) for world in worlds])
     picture = tracer.look(setting.eye, weights)
     print(
         f"{tracer.map_starts[-1]} texels in {gathered:.0f} s, eye {time.perf_counter() - start - gathered:.0f} s"
     )
     reference, brightest = white_light(setting, tracer)
-    identity = 10000 * options.seed + number
-    chart = f"{identity}-{setting.scene.card.layout.kind}"
-    Image.fromarray(render_artwork(setting.scene)).save(options.folder / f"chart-{chart}.png")
     entry: dict[str, Any] = {}
     taken = []
     for shot, world in enumerate(worlds):
@@ -111,10 +154,9 @@ def draw_scene(options: argparse.Namespace, number: int) -> dict[str, Any]:
         )
         name = f"{identity}{chr(ord('a') + shot)}.jpg"
         (options.folder / name).write_bytes(data)
-        truth = traced_truth(world, setting)
-        taken.append({"file": name, "orientation": orientation, **truth.pop("shot")})
-        entry = truth
-    return {"id": identity, "chart": chart, **entry, "shots": taken}
+        entry = traced_truth(world, setting)
+        taken.append({"file": name, "orientation": orientation, **entry.pop("shot")})
+    return {**entry, "shots": taken}
 
 
 def traced_truth(world: Scene, setting: Setting) -> dict[str, Any]:

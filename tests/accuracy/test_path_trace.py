@@ -8,15 +8,19 @@ from __future__ import annotations
 
 import importlib.util
 import os
+from dataclasses import fields
 from typing import Any
 
 import cv2
 import numpy as np
 import pytest
+import traced_workshop
+import workshop
 from traced_glass import Eye, Plate, Vessel
 from traced_light import Tracer
 from traced_paths import NODES, Lamp, Liquid, Room
-from traced_world import KINDS, draw_setting, kind_of
+from traced_workshop import ROLES, TUBES, draw_ph, draw_picture, draw_workshop
+from traced_world import KINDS, Setting, draw_setting, kind_of
 
 from hueph.synthetic.layout import outline, patch_corners, project
 
@@ -82,6 +86,94 @@ def test_truth_of_a_setting_lies_in_the_picture() -> None:
     assert [kind_of(number)[1] for number in range(40) if kind_of(number)[0] == "odd"] == [
         "food dye", "milky", "water", "food dye", "milky",
     ]  # fmt: skip
+
+
+@pytest.fixture(scope="module", params=["four-dye from 3", "phenol red"])
+def pictures(request: pytest.FixtureRequest) -> list[Setting]:
+    rng = np.random.default_rng(7)
+    place = draw_workshop(rng, request.param)
+    return [draw_picture(rng, place, ph) for ph in draw_ph(rng, place.scene.card.ph)]
+
+
+def test_phone_lamp_card_and_glass_stay_in_a_workshop(pictures: list[Setting]) -> None:
+    first = pictures[0]
+    for other in pictures[1:]:
+        assert other.scene.card is first.scene.card
+        assert other.scene.indicator is first.scene.indicator
+        assert other.scene.illumination is first.scene.illumination
+        assert other.lamps is first.lamps
+        assert other.room is first.room
+        assert other.scene.size == first.scene.size
+        changed = {
+            field.name
+            for field in fields(first.scene.camera)
+            if getattr(first.scene.camera, field.name) is not getattr(other.scene.camera, field.name)
+        }
+        assert changed <= {"level", "wb_error"}
+        # What lies in sight is not the same, what it is made of is.
+        for plate in ("card_plate", "wall_plate"):
+            one, two = (picture.plates[getattr(picture, plate)] for picture in (first, other))
+            np.testing.assert_array_equal(one.reflectances, two.reflectances)
+        moved = other.plates[0].corner - first.plates[0].corner
+        assert np.linalg.norm(moved) < 15.0
+        edges = [np.linalg.norm(picture.plates[0].across) for picture in (first, other)]
+        assert edges[0] == pytest.approx(edges[1])
+    glass = [vessel for picture in pictures for vessel in picture.vessels]
+    assert len({(vessel.outer, vessel.length, vessel.round_bottom) for vessel in glass}) == 1
+    inner = np.log([vessel.inner for vessel in glass])
+    # 20 tubes with a spread of 1 %: outside these limits less than once in ten thousand (chi-squared).
+    assert 0.004 < inner.std(ddof=1) < 0.018
+
+
+def test_filling_place_and_choices_of_the_phone_change_in_a_workshop(pictures: list[Setting]) -> None:
+    cameras = [picture.scene.camera for picture in pictures]
+    gains = np.log([camera.wb_error for camera in cameras])
+    assert np.ptp(gains, axis=0).min() > 0.0
+    assert np.ptp(gains, axis=0).max() < 6 * workshop._BALANCE_STD
+    assert len({camera.level for camera in cameras}) > 1
+    seen = [
+        (
+            tuple(picture.vessels[0].foot),
+            picture.vessels[0].level,
+            picture.scene.tubes[0].load,
+            tuple(picture.eye.place),
+        )
+        for picture in pictures
+    ]
+    for values in zip(*seen, strict=True):
+        assert len(set(values)) == len(pictures)
+
+
+def test_standards_go_over_the_card_and_samples_lie_on_it(pictures: list[Setting]) -> None:
+    card = pictures[0].scene.card.ph
+    by_role: dict[str, list[float]] = {"standards": [], "samples": []}
+    for role, picture in zip(ROLES, pictures, strict=True):
+        assert all(tube.what == "sample" for tube in picture.scene.tubes)
+        by_role[role] += [tube.ph for tube in picture.scene.tubes if tube.ph is not None]
+    assert len(by_role["samples"]) == 3 * TUBES
+    # Two decimals are kept.
+    np.testing.assert_allclose(
+        sorted(by_role["standards"]), np.linspace(card[0], card[-1], 2 * TUBES), atol=0.0051
+    )
+    assert card[0] <= min(by_role["samples"])
+    assert max(by_role["samples"]) <= card[-1]
+
+
+def test_pictures_of_a_workshop_show_all_of_it(pictures: list[Setting]) -> None:
+    for setting in pictures:
+        layout, placed = setting.scene.card.layout, setting.scene.card_to_picture
+        card = project(placed, outline(layout))
+        for corners in [card, *setting.liquid_corners]:
+            assert (corners > 0).all()
+            assert (corners < setting.scene.size).all()
+        for vessel in setting.vessels:
+            tube = vessel.outline(setting.eye, 0.0, vessel.length)
+            assert cv2.intersectConvexConvex(card.astype(np.float32), tube.astype(np.float32))[0] == 0.0
+
+
+def test_traced_and_drawn_workshops_agree_on_indicators_and_balance() -> None:
+    assert traced_workshop.INDICATORS == workshop.INDICATORS
+    assert traced_workshop.BALANCE_STD == workshop._BALANCE_STD
 
 
 def one_tube(absorption: float) -> Tracer:
