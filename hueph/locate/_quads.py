@@ -16,6 +16,8 @@ __all__ = ["absorbance_codes", "eight_bit", "find_quads", "reduce_picture", "sur
 CODES_PER_NEPER = 46.0
 # thresholds on surplus absorbance, codes: 10 is about 20 % less light in some channel
 LEVELS = (10, 18, 32, 56)
+# those at which patches that stand apart show nearly always
+QUICK_LEVELS = (10, 32)
 # a gap between patches stands out by this share of what surrounds it
 GAP_SHARE = 0.14
 # a step between touching patches, codes over 3 x 3 pixels (and over the noise)
@@ -155,12 +157,14 @@ def _grown(quads: FloatArray, pixels: FloatArray) -> FloatArray:
     return np.asarray(centre + offset * growth[:, None, None])
 
 
-def find_quads(surplus: UInt8Array) -> FloatArray:
+def find_quads(surplus: UInt8Array, *, quick: bool = False) -> FloatArray:
     """Return distinct candidate quadrilaterals (m, 4, 2) in pixels, clockwise on screen.
 
     Parameters
     ----------
     surplus : array from `surplus_absorbance`
+    quick : bool
+        Look only for patches that stand apart, at few thresholds.
     """
     import cv2
 
@@ -169,10 +173,10 @@ def find_quads(surplus: UInt8Array) -> FloatArray:
     peak = _strongest(surplus)
     quads: list[FloatArray] = []
     growth: list[float] = []
-    for cut in _splitters(surplus, peak):
-        grow = 0.5 if not cut.any() else 1.0
-        left = cv2.subtract(peak, cut)
-        for level in LEVELS:
+    for cut in [None] if quick else _splitters(surplus, peak):
+        grow = 0.5 if cut is None or not cut.any() else 1.0
+        left = peak if cut is None else cv2.subtract(peak, cut)
+        for level in QUICK_LEVELS if quick else LEVELS:
             mask = cv2.threshold(left, level, 255, cv2.THRESH_BINARY)[1]
             contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
             for contour in contours:

@@ -91,15 +91,16 @@ def _look(judge: Judge, side: int, window: float) -> Verdict | None:
 
     picture, to_working = judge.reduced(side)
     codes = np.asarray(cv2.medianBlur(absorbance_codes(picture, judge.table), 3), dtype=np.uint8)
-    quads = find_quads(surplus_absorbance(codes, window))
-    poses = possible_poses(quads, judge.plan)
-    poses = judge.best_looking(picture, poses, REFINED_POSES)
+    surplus = surplus_absorbance(codes, window)
     verdicts: list[Verdict] = []
-    for pose in poses:
-        verdicts.append(judge.verdict(to_working @ pose))
-        settled = verdicts[-1].accepted or verdicts[-1].mirrored
-        if settled and verdicts[-1].support >= SURE_SUPPORT:
-            break
+    # Most strips show in what is quickly found.
+    for quick, most in ((True, 1), (False, REFINED_POSES)):
+        poses = possible_poses(find_quads(surplus, quick=quick), judge.plan)
+        for pose in judge.best_looking(picture, poses, most):
+            verdicts.append(judge.verdict(to_working @ pose))
+            settled = verdicts[-1].accepted or verdicts[-1].mirrored
+            if settled and verdicts[-1].support >= SURE_SUPPORT:
+                return min(verdicts, key=lambda v: v.score)
     return min(verdicts, key=lambda v: v.score, default=None)
 
 
