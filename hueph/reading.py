@@ -144,7 +144,8 @@ def _strip_or_why_not(
     try:
         return locate_strip(picture, chart, corners=corners), None
     except StripNotFound as error:
-        return None, error
+        # Its traceback holds the frames that hold it: a ring, and the whole picture in it.
+        return None, error.with_traceback(None)
 
 
 def _colours_of(picture: Photo, chart: Chart, strip: StripLocation | None) -> PictureColours | None:

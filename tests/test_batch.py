@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import hashlib
 from collections.abc import Callable
 from pathlib import Path
@@ -13,8 +14,10 @@ import hueph.reading
 from hueph.batch import find_photos, overlay_names, read_photos
 from hueph.chart import Chart, Patch
 from hueph.errors import ChartError, InputError, StripNotFound
+from hueph.photo import Photo
 from hueph.results import PhotoReadings
 
+SAMPLES = Path(__file__).parents[1] / "samples"
 CORNERS = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
 CHART = Chart(
     name="three patches",
@@ -102,3 +105,26 @@ def test_bad_arguments_are_refused_before_anything_is_read(pictures: Path) -> No
         read_photos([], CHART, overlay_dir="b.JPG")
     with pytest.raises(ChartError, match="cannot find the chart nowhere"):
         read_photos([], "nowhere")
+
+
+@pytest.mark.parametrize(
+    "photo", ["read", "without its strip", "not a picture"], ids=lambda text: text.replace(" ", "-")
+)
+def test_no_picture_stays_in_memory_once_it_is_read(photo: str, tmp_path: Path) -> None:
+    """A ring of references would keep megabytes until the interpreter happens to look for rings."""
+    path, chart = SAMPLES / "dim-single-tube.jpg", "sample-universal-strip"
+    if photo == "without its strip":
+        chart = "thymol-blue"
+    if photo == "not a picture":
+        path = tmp_path / "notes.jpg"
+        path.write_text("stock solution A")
+    gc.collect()
+    gc.disable()
+    try:
+        (readings,) = read_photos([path], chart)
+        left = [thing for thing in gc.get_objects() if isinstance(thing, Photo | StripNotFound)]
+    finally:
+        gc.enable()
+    assert (readings.error is not None) == (photo == "not a picture")
+    assert (readings.strip_message != "") == (photo == "without its strip")
+    assert left == []
