@@ -22,6 +22,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "_checks",
         "_cluster",
         "_medians",
+        "_memory",
         "_optional",
         "_threads",
         "_workers",
