@@ -8,7 +8,6 @@ import cv2
 import numpy as np
 
 from hueph._medians import medians
-from hueph._threads import side_by_side
 from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray, UInt8Array
 from hueph.locate._quads import eight_bit
 
@@ -16,6 +15,8 @@ __all__ = ["OPPONENT", "EdgeMap", "TubeScene", "build_scene", "opponent", "witho
 
 # Longest side of the reduced picture, pixels: a tube of 60 px in a picture of 1600 px keeps 18 px.
 REDUCED_SIDE = 480
+# Below this reduction interpolation does for averaging.
+NEARLY_THERE = 1.1
 # Pixels of one block of the line integrals; three blocks in a row make one line.
 WALL_BLOCK = 8
 LEVEL_BLOCK = 4
@@ -107,11 +108,14 @@ def build_scene(encoded: AnyArray, card: FloatArray | None = None) -> TubeScene:
     height, width = picture.shape[:2]
     scale = min(1.0, REDUCED_SIDE / max(height, width))
     size = (max(16, round(width * scale)), max(16, round(height * scale)))
-    reduced = cv2.resize(_level_above(pyramid, size), size, interpolation=cv2.INTER_AREA)
+    above = _level_above(pyramid, size)
+    # Where hardly more than one pixel makes a new one, area means are only ten times as slow.
+    closely = max(above.shape[:2]) < NEARLY_THERE * max(size)
+    reduced = cv2.resize(above, size, interpolation=cv2.INTER_LINEAR if closely else cv2.INTER_AREA)
     brightest = cv2.max(cv2.max(*cv2.split(reduced)[:2]), reduced[:, :, 2])
     gain = max(_code_quantile(np.asarray(brightest, dtype=np.uint8), 0.9) / 255.0, DARKEST_WHITE)
     colour = opponent(reduced, gain)
-    walls, levels = side_by_side(lambda: _wall_map(colour), lambda: _level_map(colour))
+    walls, levels = _wall_map(colour), _level_map(colour)
     unit = max(0.003, 2.0 * walls.noise)
     backing: Float32Array = medians(np.ascontiguousarray(colour[:, ::2].swapaxes(1, 2)))
     scene = TubeScene(pyramid, gain, scale, walls, levels, backing, unit)
@@ -166,22 +170,22 @@ def _polygon_mask(outline: FloatArray, shape: tuple[int, ...]) -> BoolArray:
 
 def _wall_map(colour: Float32Array) -> EdgeMap:
     """Integrate the sideways colour step along near-vertical lines of three blocks."""
-    step = cv2.Sobel(colour, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
-    block = cv2.blur(step, (1, WALL_BLOCK))[::2]
-    planes = np.ascontiguousarray(np.moveaxis(block, 2, 0))
-    return _best_slant(planes, WALL_BLOCK // 2, WALL_STEPS, WALL_BLOCK)
+    return _edge_map(colour, WALL_STEPS, WALL_BLOCK)
 
 
 def _level_map(colour: Float32Array) -> EdgeMap:
     """Integrate the upright colour step along near-level lines of three blocks."""
-    step = cv2.Sobel(colour, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
-    block = cv2.blur(step, (LEVEL_BLOCK, 1))[:, ::2]
-    # transposed, so that both maps are built by the same code
-    planes = np.ascontiguousarray(block.transpose(2, 1, 0))
-    turned = _best_slant(planes, LEVEL_BLOCK // 2, LEVEL_STEPS, LEVEL_BLOCK)
+    turned = _edge_map(np.asarray(cv2.transpose(colour), dtype=np.float32), LEVEL_STEPS, LEVEL_BLOCK)
     return EdgeMap(
         np.ascontiguousarray(turned.strength.T), np.ascontiguousarray(turned.slope.T), turned.noise
     )
+
+
+def _edge_map(colour: Float32Array, steps: tuple[tuple[int, int], ...], block: int) -> EdgeMap:
+    """Integrate the sideways colour step along slanted lines of three blocks, in every second row."""
+    step = cv2.Sobel(colour, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
+    mean = cv2.blur(step, (1, block))[::2]
+    return _best_slant(np.ascontiguousarray(np.moveaxis(mean, 2, 0)), block // 2, steps, block)
 
 
 def _best_slant(planes: Float32Array, rows: int, steps: tuple[tuple[int, int], ...], block: int) -> EdgeMap:

@@ -15,7 +15,6 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from hueph._threads import side_by_side
 from hueph._types import AnyArray, Float32Array, FloatArray
 from hueph.errors import InputError, TubesNotFound
 from hueph.locate._tube_bands import find_bands
@@ -32,6 +31,7 @@ from hueph.locate._tube_strips import (
     STRIP_SHAPE,
     WALL_ROWS,
     band_points,
+    most_promising,
     settle_walls,
     straighten,
 )
@@ -128,19 +128,11 @@ def propose(encoded: AnyArray, outline: FloatArray | None) -> tuple[FloatArray, 
 def _columns(scene: TubeScene) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return proposed columns, the depth of their bottoms and their features."""
     bands = find_bands(scene)
-    half = len(bands) // 2
-    # Each band stands for itself.
-    parts = side_by_side(lambda: _columns_of(scene, bands[:half]), lambda: _columns_of(scene, bands[half:]))
-    parts = tuple(part for part in parts if len(part[0])) or parts[:1]
-    quads, depths, features = (np.concatenate(kind) for kind in zip(*parts, strict=True))
-    return quads, depths, features
-
-
-def _columns_of(scene: TubeScene, bands: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return what `_columns` returns, of some bands."""
     if len(bands) == 0:
         return np.zeros((0, 4, 2)), np.zeros(0), np.zeros((0, 0))
-    bands = settle_walls(bands, straighten(scene, bands, WALL_ROWS))
+    strips = straighten(scene, bands, WALL_ROWS)
+    bands, walls = settle_walls(bands, strips)
+    bands = bands[most_promising(strips, walls, scene.unit)]
     strips = straighten(scene, bands)
     height, width = scene.pyramid[0].shape[:2]
     sizes = np.linalg.norm(bands[:, 1] - bands[:, 0], axis=1) / max(height, width)
