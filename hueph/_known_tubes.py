@@ -12,11 +12,13 @@ from hueph.estimating.curve import shape_preserving_curve
 from hueph.estimating.features import TubeEvidence, absorbance, without_mirrored_light
 from hueph.white_balance import chart_light, choose_correction
 
-__all__ = ["KnownTube", "dye_load", "known_tubes", "picture_distance"]
+__all__ = ["KnownTube", "dye_load", "known_tubes", "likeness", "picture_distance"]
 
 _CURVE_POINTS = 12
 # Light added before pictures are compared: dark channels, which flare and noise rule, count little.
 _PICTURE_SOFT = 0.15
+# Distance of two pictures over which likeness falls off (k = 1).
+_ALIKE = 0.021
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,3 +112,16 @@ def picture_distance(one: TubeEvidence, other: TubeEvidence) -> float:
         for seen in (one, other)
     )
     return float(np.sqrt(((first - second) ** 2).mean()))
+
+
+def likeness(one: TubeEvidence, other: TubeEvidence, same: bool) -> float:
+    """Return how much a chart looks the same in two pictures, 0 to 1.
+
+    Parameters
+    ----------
+    one, other : TubeEvidence
+        Of any tube of each picture.
+    same : bool
+        Whether it is one picture.
+    """
+    return 1.0 if same else math.exp(-0.5 * (picture_distance(one, other) / _ALIKE) ** 2)

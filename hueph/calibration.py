@@ -11,6 +11,10 @@ fades as the chart looks different in the two pictures (another phone, another l
 picture itself. How strong each part is was fitted on simulated workshops
 (`tests/accuracy/fit_standards.py`); only how far this workshop is off altogether is learned from the
 standards themselves.
+
+Kriging sees one number of each tube. Where pictures look alike, small networks then set the sample's colour
+beside the standards' colours (`hueph._beside_standards`) and correct what kriging gave; the less a picture
+looks like those of the standards, the less they count.
 """
 
 from __future__ import annotations
@@ -18,17 +22,19 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
 
+from hueph._beside_standards import LiquidCurves, SeenTube, log_on_grid
 from hueph._known_tubes import KnownTube, dye_load, known_tubes, picture_distance
-from hueph._types import FloatArray, IntArray
+from hueph._types import Float32Array, FloatArray, IntArray
 from hueph.chart import Chart
 from hueph.errors import NotFittedError
 from hueph.estimating.features import TubeEvidence
 from hueph.estimating.posterior import PooledEvidence, Posterior, pool_experts, spread
+from hueph.estimating.refining import load_refiners
 
 __all__ = [
     "IndicatorCalibration",
@@ -54,6 +60,10 @@ _SCORE_TAIL = 1e-6
 # However many standards agree, each tube keeps optics of its own.
 _LEAST_VARIANCE = 0.05
 _LEAST_LABEL_STEP = 0.01
+# Temperature of usual pictures (`hueph.estimating.widening`): what the networks were trained in, and need no
+# widening for.
+_USUAL_WIDENING = 1.2
+_LEAST_DENSITY = 1e-9
 
 _Place: TypeAlias = tuple[float, float]
 
@@ -149,6 +159,7 @@ class IndicatorCalibration:
         self.scores_: FloatArray = np.zeros(0)
         self.places_: list[_Place] = []
         self.amplitude_ = 1.0
+        self._read: list[PooledEvidence] = []
         self._posteriors: list[Posterior] = []
         self._label_var: FloatArray = np.zeros(0)
         self._pictures: dict[str, TubeEvidence] = {}
@@ -182,7 +193,8 @@ class IndicatorCalibration:
     def _see(self, tubes: Sequence[KnownTube]) -> None:
         """Read every standard by the chart alone."""
         self.tubes_ = tuple(tubes)
-        self._posteriors = [spread(pool_experts(tube.evidence)) for tube in self.tubes_]
+        self._read = [pool_experts(tube.evidence) for tube in self.tubes_]
+        self._posteriors = [spread(pooled) for pooled in self._read]
         self.places_ = [
             _place(tube.evidence, seen) for tube, seen in zip(tubes, self._posteriors, strict=True)
         ]
@@ -227,7 +239,7 @@ class IndicatorCalibration:
             explain is widened as much.
         off : float
             Had the standards' own errors (their optics, their labels) moved what they predict by so many
-            of their standard uncertainties.
+            of their standard uncertainties; unless it is 0, by kriging alone.
 
         Returns
         -------
@@ -243,7 +255,75 @@ class IndicatorCalibration:
         seen = spread(pooled)
         cross = self._cross(evidence, _place(evidence, seen), photo)
         mean, variance, own = self._predict(cross, np.arange(len(self.tubes_)))
-        return _conditioned(seen, mean + off * own, variance * max(1.0, widen / self._whole()))
+        kriged = _conditioned(seen, mean + off * own, variance * max(1.0, widen / self._whole()))
+        if off:
+            return kriged
+        started = _conditioned(seen, mean, variance)
+        return self._weighed(evidence, pooled, photo, started, kriged, widen=widen)
+
+    def beside(
+        self,
+        tube: SeenTube,
+        pooled: PooledEvidence,
+        photo: str,
+        started: Posterior | None = None,
+        others: IntArray | None = None,
+    ) -> tuple[Float32Array, FloatArray]:
+        """Return what networks are shown of a sample beside the standards.
+
+        Parameters
+        ----------
+        tube : SeenTube
+        pooled : PooledEvidence
+            Of that tube, by the chart alone.
+        photo : str
+            Hash of the picture.
+        started : Posterior, optional
+            By kriging. Default: worked out.
+        others : array of int, optional
+            The standards that may be used. Default: all.
+
+        Returns
+        -------
+        features : array, shape (m, n)
+        base : array, shape (m,)
+            Log density of `started` on the candidate grid.
+        """
+        if started is None:
+            seen = spread(pooled)
+            cross = self._cross(tube.evidence, _place(tube.evidence, seen), photo)
+            mean, variance, _ = self._predict(cross, np.arange(len(self.tubes_)))
+            started = _conditioned(seen, mean, variance)
+        base = log_on_grid(started, pooled.grid)
+        return self._curves.features(tube, photo, (base, pooled.log_density), pooled.misfit, others), base
+
+    @functools.cached_property
+    def _curves(self) -> LiquidCurves:
+        """The chart's curve bent to the standards."""
+        return LiquidCurves(self.tubes_, self.amplitude_)
+
+    def _weighed(
+        self,
+        evidence: TubeEvidence,
+        pooled: PooledEvidence,
+        photo: str,
+        started: Posterior,
+        kriged: Posterior,
+        *,
+        widen: float = 1.0,
+        others: IntArray | None = None,
+    ) -> Posterior:
+        """Correct what kriging gave by the networks, as far as the pictures look alike."""
+        features, base = self.beside(SeenTube.of(evidence), pooled, photo, started, others)
+        density = np.mean([refiner.density(features, base) for refiner in load_refiners()], axis=0)
+        log_density = np.log(density + _LEAST_DENSITY)
+        corrected = spread(
+            replace(pooled, log_density=log_density - log_density.max()),
+            widen=max(1.0, widen / _USUAL_WIDENING),
+        )
+        used = self.tubes_ if others is None else [self.tubes_[int(index)] for index in others]
+        share = max(self._alike(evidence, photo, name) for name in {tube.photo for tube in used})
+        return _pooled(corrected, kriged, share)
 
     def left_out(self, *, whole_photos: bool) -> tuple[LeftOut, ...]:
         """Read each standard with the help of the others only.
@@ -267,6 +347,10 @@ class IndicatorCalibration:
             cross = self.amplitude_**2 * self._common[index]
             mean, variance, _ = self._predict(cross, others)
             refined = _conditioned(self._posteriors[index], mean, variance)
+            if len(others):
+                refined = self._weighed(
+                    tube.evidence, self._read[index], tube.photo, refined, refined, others=others
+                )
             off = math.sqrt(variance + float(self._label_var[index]))
             results.append(
                 LeftOut(tube, self._posteriors[index], refined, float(self.scores_[index]) - mean, off)
@@ -368,6 +452,17 @@ def _label_score(tube: KnownTube, seen: Posterior) -> tuple[float, float]:
     step = max(tube.ph_std, _LEAST_LABEL_STEP)
     slope = (score(tube.ph + step) - score(tube.ph - step)) / (2.0 * step)
     return score(tube.ph), slope * tube.ph_std
+
+
+def _pooled(one: Posterior, other: Posterior, share: float) -> Posterior:
+    """Logarithmic pool of two posteriors on one grid; `share` is the weight of the first."""
+    logs = share * np.log(one.density + _LEAST_DENSITY) + (1.0 - share) * np.log(
+        other.density + _LEAST_DENSITY
+    )
+    density = np.exp(logs - logs.max())
+    step = np.diff(one.grid)
+    area = float(np.sum(0.5 * (density[1:] + density[:-1]) * step))
+    return replace(one, density=density / area)
 
 
 def _conditioned(seen: Posterior, mean: float, variance: float) -> Posterior:

@@ -25,13 +25,19 @@ __all__ = [
     "BEYOND_PH",
     "FEATURE_COUNT",
     "GRID_STEP_PH",
+    "MIXED_CURVE",
     "PictureView",
     "TubeEvidence",
     "candidate_features",
     "candidate_grid",
+    "mixed",
     "neighbour_tint",
+    "relative_to_chart",
     "share_picture",
+    "slope_along",
     "surface_distance",
+    "surface_misfit",
+    "ucs_place",
     "without_mirrored_light",
 ]
 
@@ -57,6 +63,8 @@ _LOADS = np.geomspace(0.3, 4.0, 28)
 _MIXER = (1.0 - _MIX) * np.eye(3) + _MIX / 3.0 * np.ones((3, 3))
 # Mixer and soft floor of the three views in absorbance.
 _VIEWS = ((np.eye(3), _SOFT), (_MIXER, _SOFT), (np.eye(3), _SOFTER))
+MIXED_CURVE = slice(6, 9)
+"""Columns of `PictureView.curves` with the patches' absorbance in mixed channels."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,6 +122,11 @@ def absorbance(ratio: FloatArray, soft: float = _SOFT) -> FloatArray:
     return np.asarray(-np.log10((np.maximum(ratio, 0.0) + soft) / (1.0 + soft)))
 
 
+def mixed(ratios: FloatArray) -> FloatArray:
+    """Mix a little of each channel of light ratios (..., 3) into the others."""
+    return np.asarray(ratios @ _MIXER.T)
+
+
 def _scaled_misfit(curve: FloatArray, tube: FloatArray) -> FloatArray:
     """Columns: log of best scale, cosine, and the residual after scaling, shape (m, 5)."""
     length2 = (curve**2).sum(axis=1) + 1e-3
@@ -123,7 +136,7 @@ def _scaled_misfit(curve: FloatArray, tube: FloatArray) -> FloatArray:
     return np.concatenate([np.log(np.clip(scale, 0.05, 20.0))[:, None], cosine[:, None], residual], axis=1)
 
 
-def _slope(values: FloatArray, half: int = 3) -> FloatArray:
+def slope_along(values: FloatArray, half: int = 3) -> FloatArray:
     """Central difference over `half` grid steps on each side, per pH unit."""
     padded = np.pad(values, ((half, half), (0, 0)), mode="edge")
     return np.asarray((padded[2 * half :] - padded[: -2 * half]) / (2 * half * GRID_STEP_PH))
@@ -166,8 +179,10 @@ class PictureView:
         curves = shape_preserving_curve(evidence.ph, np.hstack([*knots, absorbance(patches)]), grid)
         curves, corrected = curves[:, :-3], curves[:, -3:]
         light = 10.0 ** (-_LOADS[:, None, None] * curves[:, :3])
-        surface = np.ascontiguousarray(np.moveaxis(_ucs_place(evidence, light), 2, 0))
-        return cls(grid, curves, _slope(curves), surface, corrected, _position(evidence.ph, grid))
+        surface = np.ascontiguousarray(np.moveaxis(ucs_place(evidence, light), 2, 0))
+        return cls(
+            grid, curves, slope_along(curves), surface, corrected, relative_to_chart(evidence.ph, grid)
+        )
 
 
 def share_picture(one: TubeEvidence, other: TubeEvidence) -> bool:
@@ -212,7 +227,7 @@ def candidate_features(
             continue
         columns.extend((view.curves[:, patch], view.curves[:, artwork], np.tile(seen, (count, 1))))
         columns.extend((view.slopes[:, patch], view.slopes[:, artwork]))
-    columns.append(_surface_misfit(view, _ucs_place(evidence, tube)))
+    columns.append(surface_misfit(view, ucs_place(evidence, tube)))
     seen = absorbance(np.maximum(evidence.correction.apply(clear), 0.0) @ _MIXER.T)
     columns.extend((_scaled_misfit(view.corrected, seen), np.tile(seen, (count, 1)), view.position))
     constants = np.concatenate(
@@ -277,8 +292,8 @@ def surface_distance(evidence: TubeEvidence, grid: FloatArray, view: PictureView
         Euclidean distance in CAM16-UCS after the picture's colour correction.
     """
     view = PictureView.of(evidence, grid) if view is None else view
-    tube = _ucs_place(evidence, without_mirrored_light(evidence))
-    return np.asarray(_surface_misfit(view, tube)[:, 0] * _UCS_UNIT)
+    tube = ucs_place(evidence, without_mirrored_light(evidence))
+    return np.asarray(surface_misfit(view, tube)[:, 0] * _UCS_UNIT)
 
 
 def without_mirrored_light(evidence: TubeEvidence) -> FloatArray:
@@ -304,13 +319,13 @@ def without_mirrored_light(evidence: TubeEvidence) -> FloatArray:
     return np.maximum(evidence.tube - _FILLED_SHARE * veil / backing, 0.002)
 
 
-def _ucs_place(evidence: TubeEvidence, ratios: FloatArray) -> FloatArray:
+def ucs_place(evidence: TubeEvidence, ratios: FloatArray) -> FloatArray:
     """Place of light ratios (..., 3) in CAM16-UCS after the picture's colour correction, over `_UCS_UNIT`."""
     corrected = np.maximum(evidence.correction.apply(ratios), 0.0)
     return np.asarray(xyz_to_cam16_ucs(linear_rgb_to_xyz(corrected))) / _UCS_UNIT
 
 
-def _surface_misfit(view: PictureView, tube: FloatArray) -> FloatArray:
+def surface_misfit(view: PictureView, tube: FloatArray) -> FloatArray:
     """Nearest point over dye load in CAM16-UCS: distance, log load, difference, own place, (m, 8)."""
     difference = view.surface - tube[:, None, None]
     distance2 = difference[0] ** 2 + difference[1] ** 2 + difference[2] ** 2
@@ -339,7 +354,7 @@ def _finite_or(values: FloatArray, default: float) -> FloatArray:
     return np.where(np.isfinite(values), values, default)
 
 
-def _position(ph: FloatArray, grid: FloatArray) -> FloatArray:
+def relative_to_chart(ph: FloatArray, grid: FloatArray) -> FloatArray:
     """Where candidates lie relative to the chart: distances beyond its ends and to the next patch."""
     nearest = np.abs(grid[:, None] - ph[None]).min(axis=1)
     step = float(np.median(np.diff(ph)))

@@ -1,0 +1,98 @@
+"""The refiner: a small network that weighs a sample beside standards, run with numpy alone.
+
+It starts from the posterior that kriging gives (`hueph.calibration`) and corrects it by what is left between the
+sample and the curve of the standards' liquids (`hueph._beside_standards`). Its weights were learned in simulated
+workshops, never on the pictures it is judged on; `tests/accuracy/train_refiner.py` makes the file.
+"""
+
+from __future__ import annotations
+
+import functools
+import importlib.resources
+import io
+from dataclasses import dataclass
+
+import numpy as np
+
+from hueph._types import Float32Array, FloatArray
+from hueph.errors import InputError
+from hueph.estimating.network import convolve, gelu, pooled_over_grid
+
+__all__ = ["FARTHEST", "Refiner", "load_refiners"]
+
+_WEIGHTS_FILE = "refiners.npz"
+FARTHEST = 12.0
+"""Features are held to so many standard deviations of those trained on: a network may not be led outside."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Refiner:
+    """One trained network.
+
+    Attributes
+    ----------
+    weights : dict of array
+        As in `hueph.estimating.network.Scorer`, without "valid"; "base" is the weight of the log density
+        started from.
+    gaps : tuple of int
+        Dilation of each convolution, grid steps.
+    """
+
+    weights: dict[str, Float32Array]
+    gaps: tuple[int, ...]
+
+    def density(self, features: Float32Array, base: FloatArray) -> FloatArray:
+        """Return the density of every candidate, sum 1.
+
+        Parameters
+        ----------
+        features : array, shape (m, n)
+            From `hueph._beside_standards.LiquidCurves.features`.
+        base : array, shape (m,)
+            Log density started from.
+
+        Returns
+        -------
+        array, shape (m,)
+
+        Raises
+        ------
+        InputError
+            Wrong number of features.
+        """
+        w = self.weights
+        if features.shape[-1] != len(w["mean"]):
+            raise InputError(
+                f"the refiner's weights are for {len(w['mean'])} features, this version computes "
+                f"{features.shape[-1]}; reinstall hueph"
+            )
+        standard = np.clip((features - w["mean"]) / w["scale"], -FARTHEST, FARTHEST).astype(np.float32)
+        state = gelu(standard @ w["in.w"] + w["in.b"])
+        state = gelu(state @ w["mid.w"] + w["mid.b"])
+        for index, gap in enumerate(self.gaps):
+            if f"whole{index}.w" in w:
+                state = state + pooled_over_grid(state) @ w[f"whole{index}.w"] + w[f"whole{index}.b"]
+            inner = gelu(convolve(state, w[f"conv{index}.w"], w[f"conv{index}.b"], gap))
+            state = state + inner @ w[f"point{index}.w"] + w[f"point{index}.b"]
+        logits = (state @ w["out.w"] + w["out.b"]).astype(np.float64) + float(w["base"]) * base
+        density = np.exp(logits - logits.max())
+        return np.asarray(density / density.sum())
+
+
+@functools.cache
+def load_refiners() -> tuple[Refiner, ...]:
+    """Load the shipped networks, once."""
+    raw = importlib.resources.files("hueph.estimating").joinpath("data", _WEIGHTS_FILE).read_bytes()
+    with np.load(io.BytesIO(raw), allow_pickle=False) as archive:
+        gaps = tuple(int(gap) for gap in archive["gaps"])
+        return tuple(
+            Refiner(
+                {
+                    key.removeprefix(f"{number}/"): np.asarray(archive[key], dtype=np.float32)
+                    for key in archive.files
+                    if key.startswith(f"{number}/")
+                },
+                gaps,
+            )
+            for number in range(int(archive["count"]))
+        )
