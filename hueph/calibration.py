@@ -35,6 +35,7 @@ from hueph.errors import NotFittedError
 from hueph.estimating.features import TubeEvidence
 from hueph.estimating.posterior import PooledEvidence, Posterior, pool_experts, spread
 from hueph.estimating.refining import load_refiners
+from hueph.estimating.scores import LEAST_DENSITY, conditioned, label_score, log_pool
 
 __all__ = [
     "IndicatorCalibration",
@@ -53,17 +54,11 @@ UNLIKE = 0.05
 # (k = 1 of its logarithm).
 _AMPLITUDES = (0.6, 1.0, 1.5, 2.2, 3.0)
 _AMPLITUDE_STD = 0.5
-# A label further out than this share of the posterior counts as if it lay there.
-_TAIL = 3e-4
-# Beyond this the cumulative of a floored density is rounding.
-_SCORE_TAIL = 1e-6
 # However many standards agree, each tube keeps optics of its own.
 _LEAST_VARIANCE = 0.05
-_LEAST_LABEL_STEP = 0.01
 # Temperature of usual pictures (`hueph.estimating.widening`): what the networks were trained in, and need no
 # widening for.
 _USUAL_WIDENING = 1.2
-_LEAST_DENSITY = 1e-9
 
 _Place: TypeAlias = tuple[float, float]
 
@@ -198,7 +193,10 @@ class IndicatorCalibration:
         self.places_ = [
             _place(tube.evidence, seen) for tube, seen in zip(tubes, self._posteriors, strict=True)
         ]
-        labels = [_label_score(tube, seen) for tube, seen in zip(tubes, self._posteriors, strict=True)]
+        labels = [
+            label_score(tube.ph, tube.ph_std, seen)
+            for tube, seen in zip(tubes, self._posteriors, strict=True)
+        ]
         self.scores_ = np.array([score for score, _ in labels])
         self._label_var = np.array([std**2 for _, std in labels])
         self._pictures = {tube.photo: tube.evidence for tube in self.tubes_}
@@ -250,36 +248,55 @@ class IndicatorCalibration:
         NotFittedError
             `fit` was not called.
         """
+        kriged = self.by_kriging(evidence, pooled, photo=photo, widen=widen, off=off)
+        if off:
+            return kriged
+        started = self.by_kriging(evidence, pooled, photo=photo)
+        corrected = self._corrected(SeenTube.of(evidence), pooled, photo, started, widen=widen)
+        return log_pool(corrected, kriged, self.likeness(evidence, photo))
+
+    def by_kriging(
+        self,
+        evidence: TubeEvidence,
+        pooled: PooledEvidence,
+        *,
+        photo: str = "",
+        widen: float = 1.0,
+        off: float = 0.0,
+    ) -> Posterior:
+        """Do what `refine` does from one number of each tube, without a look at colours.
+
+        Raises
+        ------
+        NotFittedError
+            `fit` was not called.
+        """
         if not self.tubes_:
             raise NotFittedError("this calibration holds no standards yet: call fit before refine")
         seen = spread(pooled)
         cross = self._cross(evidence, _place(evidence, seen), photo)
         mean, variance, own = self._predict(cross, np.arange(len(self.tubes_)))
-        kriged = _conditioned(seen, mean + off * own, variance * max(1.0, widen / self._whole()))
-        if off:
-            return kriged
-        started = _conditioned(seen, mean, variance)
-        return self._weighed(evidence, pooled, photo, started, kriged, widen=widen)
+        return conditioned(seen, mean + off * own, variance * max(1.0, widen / self._whole()))
 
     def beside(
         self,
         tube: SeenTube,
         pooled: PooledEvidence,
+        kriged: Posterior,
         photo: str,
-        started: Posterior | None = None,
         others: IntArray | None = None,
     ) -> tuple[Float32Array, FloatArray]:
-        """Return what networks are shown of a sample beside the standards.
+        """Return what the networks are shown of a sample beside the standards.
 
         Parameters
         ----------
         tube : SeenTube
         pooled : PooledEvidence
             Of that tube, by the chart alone.
+        kriged : Posterior
+            Of that tube, by kriging.
         photo : str
             Hash of the picture.
-        started : Posterior, optional
-            By kriging. Default: worked out.
         others : array of int, optional
             The standards that may be used. Default: all.
 
@@ -287,14 +304,9 @@ class IndicatorCalibration:
         -------
         features : array, shape (m, n)
         base : array, shape (m,)
-            Log density of `started` on the candidate grid.
+            Log density of `kriged` on the candidate grid.
         """
-        if started is None:
-            seen = spread(pooled)
-            cross = self._cross(tube.evidence, _place(tube.evidence, seen), photo)
-            mean, variance, _ = self._predict(cross, np.arange(len(self.tubes_)))
-            started = _conditioned(seen, mean, variance)
-        base = log_on_grid(started, pooled.grid)
+        base = log_on_grid(kriged, pooled.grid)
         return self._curves.features(tube, photo, (base, pooled.log_density), pooled.misfit, others), base
 
     @functools.cached_property
@@ -302,28 +314,24 @@ class IndicatorCalibration:
         """The chart's curve bent to the standards."""
         return LiquidCurves(self.tubes_, self.amplitude_)
 
-    def _weighed(
+    def _corrected(
         self,
-        evidence: TubeEvidence,
+        tube: SeenTube,
         pooled: PooledEvidence,
         photo: str,
-        started: Posterior,
         kriged: Posterior,
         *,
         widen: float = 1.0,
         others: IntArray | None = None,
     ) -> Posterior:
-        """Correct what kriging gave by the networks, as far as the pictures look alike."""
-        features, base = self.beside(SeenTube.of(evidence), pooled, photo, started, others)
+        """Correct what kriging gave by the networks."""
+        features, base = self.beside(tube, pooled, kriged, photo, others)
         density = np.mean([refiner.density(features, base) for refiner in load_refiners()], axis=0)
-        log_density = np.log(density + _LEAST_DENSITY)
-        corrected = spread(
+        log_density = np.log(density + LEAST_DENSITY)
+        return spread(
             replace(pooled, log_density=log_density - log_density.max()),
             widen=max(1.0, widen / _USUAL_WIDENING),
         )
-        used = self.tubes_ if others is None else [self.tubes_[int(index)] for index in others]
-        share = max(self._alike(evidence, photo, name) for name in {tube.photo for tube in used})
-        return _pooled(corrected, kriged, share)
 
     def left_out(self, *, whole_photos: bool) -> tuple[LeftOut, ...]:
         """Read each standard with the help of the others only.
@@ -346,11 +354,13 @@ class IndicatorCalibration:
             )
             cross = self.amplitude_**2 * self._common[index]
             mean, variance, _ = self._predict(cross, others)
-            refined = _conditioned(self._posteriors[index], mean, variance)
+            refined = conditioned(self._posteriors[index], mean, variance)
             if len(others):
-                refined = self._weighed(
-                    tube.evidence, self._read[index], tube.photo, refined, refined, others=others
-                )
+                seen = SeenTube.of(tube.evidence)
+                corrected = self._corrected(seen, self._read[index], tube.photo, refined, others=others)
+                photos = {self.tubes_[int(other)].photo for other in others}
+                share = max(self._alike(tube.evidence, tube.photo, name) for name in photos)
+                refined = log_pool(corrected, refined, share)
             off = math.sqrt(variance + float(self._label_var[index]))
             results.append(
                 LeftOut(tube, self._posteriors[index], refined, float(self.scores_[index]) - mean, off)
@@ -440,42 +450,6 @@ def _made_possible(likeness: FloatArray) -> FloatArray:
 def _place(evidence: TubeEvidence, seen: Posterior) -> _Place:
     """Where a tube stands among others: pH read by the chart alone, and dye load."""
     return seen.quantile(0.5), dye_load(evidence)
-
-
-def _label_score(tube: KnownTube, seen: Posterior) -> tuple[float, float]:
-    """Normal score of a label in a posterior, and its standard uncertainty from the label's own."""
-    from scipy.special import ndtri
-
-    def score(ph: float) -> float:
-        return float(ndtri(np.clip(seen.below(ph), _TAIL, 1.0 - _TAIL)))
-
-    step = max(tube.ph_std, _LEAST_LABEL_STEP)
-    slope = (score(tube.ph + step) - score(tube.ph - step)) / (2.0 * step)
-    return score(tube.ph), slope * tube.ph_std
-
-
-def _pooled(one: Posterior, other: Posterior, share: float) -> Posterior:
-    """Logarithmic pool of two posteriors on one grid; `share` is the weight of the first."""
-    logs = share * np.log(one.density + _LEAST_DENSITY) + (1.0 - share) * np.log(
-        other.density + _LEAST_DENSITY
-    )
-    density = np.exp(logs - logs.max())
-    step = np.diff(one.grid)
-    area = float(np.sum(0.5 * (density[1:] + density[:-1]) * step))
-    return replace(one, density=density / area)
-
-
-def _conditioned(seen: Posterior, mean: float, variance: float) -> Posterior:
-    """Return a posterior whose normal scores are no longer standard but of this mean and variance."""
-    from scipy.special import ndtri
-
-    step = np.diff(seen.grid)
-    areas = np.concatenate([[0.0], np.cumsum(0.5 * (seen.density[1:] + seen.density[:-1]) * step)])
-    scores = ndtri(np.clip(areas / areas[-1], _SCORE_TAIL, 1.0 - _SCORE_TAIL))
-    log_ratio = -0.5 * (scores - mean) ** 2 / variance + 0.5 * scores**2
-    density = seen.density * np.exp(log_ratio - log_ratio.max())
-    total = float(np.sum(0.5 * (density[1:] + density[:-1]) * step))
-    return Posterior(seen.grid, density / total, seen.valid, seen.chart_low, seen.chart_high)
 
 
 @functools.lru_cache(maxsize=8)

@@ -12,9 +12,10 @@ from test_calibration import drawn
 from hueph._beside_standards import LEAST_LOG, LiquidCurves, SeenTube, log_on_grid
 from hueph._known_tubes import KnownTube, likeness, picture_distance
 from hueph._types import Float32Array
-from hueph.calibration import IndicatorCalibration, _pooled
+from hueph.calibration import IndicatorCalibration
 from hueph.estimating.features import GRID_STEP_PH
 from hueph.estimating.posterior import Posterior, pool_experts, spread
+from hueph.estimating.scores import log_pool
 
 # Columns of the features: differences from the chart's own curve, and from the bent one with the variance left.
 OWN_CURVE, NEAR, NEAR_VARIANCE, FAR, FAR_VARIANCE = slice(0, 9), slice(11, 20), 20, slice(24, 33), 33
@@ -104,7 +105,7 @@ def test_normal_posteriors_pool_with_weighted_precision() -> None:
     grid = np.linspace(2.0, 9.0, 7001)
     bells = [np.exp(-0.5 * ((grid - mean) / std) ** 2) / std for mean, std in ((5.0, 0.2), (6.0, 0.4))]
     one, other = (Posterior(grid, bell / np.sqrt(2 * np.pi), 5.0, 4.0, 8.0) for bell in bells)
-    pooled = _pooled(one, other, 0.75)
+    pooled = log_pool(one, other, 0.75)
     precision = 0.75 / 0.2**2 + 0.25 / 0.4**2
     assert pooled.mean == pytest.approx((0.75 * 5.0 / 0.2**2 + 0.25 * 6.0 / 0.4**2) / precision, abs=1e-3)
     assert pooled.std == pytest.approx(1.0 / math.sqrt(precision), rel=1e-3)

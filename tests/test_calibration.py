@@ -16,7 +16,6 @@ from hueph.calibration import (
     IndicatorCalibration,
     Kernel,
     KnownTube,
-    _conditioned,
     _made_possible,
     dye_load,
     known_tubes,
@@ -25,6 +24,7 @@ from hueph.calibration import (
 from hueph.chart import Chart, Patch, Standard, StandardPhoto
 from hueph.errors import NotFittedError
 from hueph.estimating.posterior import PooledEvidence, Posterior, pool_experts, spread
+from hueph.estimating.scores import conditioned
 from hueph.standards_report import StandardsReport
 
 ACCURACY = Path(__file__).parent / "accuracy"
@@ -71,7 +71,7 @@ def drawn(seed: int, pictures: int, *, tubes: int = 4, same: bool = True) -> lis
 @pytest.mark.parametrize(("mean", "variance"), [(0.0, 1.0), (0.8, 0.25), (-1.2, 0.4), (0.3, 1.5)])
 def test_a_normal_posterior_moves_and_narrows_as_algebra_says(mean: float, variance: float) -> None:
     """If the truth is N(m, s) and its score is N(a, v), it is N(m + a s, s^2 v)."""
-    refined = _conditioned(bell(6.0, 0.2), mean, variance)
+    refined = conditioned(bell(6.0, 0.2), mean, variance)
     assert refined.quantile(0.5) == pytest.approx(6.0 + 0.2 * mean, abs=0.004)
     assert refined.std == pytest.approx(0.2 * math.sqrt(variance), rel=0.02)
 

@@ -123,7 +123,8 @@ def _rows(standards: list[KnownTube], left: Picture, read: dict[int, PooledEvide
     """Set samples beside standards as the program does."""
     made = _fitted(standards, read)
     for tube, pooled in left:
-        features, base = made.beside(SeenTube.of(tube.evidence), pooled, tube.photo)
+        kriged = made.by_kriging(tube.evidence, pooled, photo=tube.photo)
+        features, base = made.beside(SeenTube.of(tube.evidence), pooled, kriged, tube.photo)
         yield features, base, (tube.ph - float(pooled.grid[0])) / GRID_STEP_PH
 
 

@@ -1,0 +1,69 @@
+"""Posteriors looked at through normal scores, and pooled.
+
+The truth is spread evenly over the shares of its posterior, whatever the indicator; carried over to a standard
+normal distribution that is a normal score, 0 at the median and 1 at the 84 % quantile.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from hueph.estimating.posterior import Posterior
+
+__all__ = ["LEAST_DENSITY", "conditioned", "label_score", "log_pool"]
+
+LEAST_DENSITY = 1e-9
+"""Keeps logarithms of a density finite."""
+
+# A label further out than this share of the posterior counts as if it lay there.
+_TAIL = 3e-4
+# Beyond this the cumulative of a floored density is rounding.
+_SCORE_TAIL = 1e-6
+_LEAST_LABEL_STEP = 0.01
+
+
+def conditioned(seen: Posterior, mean: float, variance: float) -> Posterior:
+    """Return a posterior whose normal scores are no longer standard but of this mean and variance.
+
+    Parameters
+    ----------
+    seen : Posterior
+    mean, variance : float
+        Of the score of the truth, as something else than `seen` predicts it.
+
+    Returns
+    -------
+    Posterior
+    """
+    from scipy.special import ndtri
+
+    step = np.diff(seen.grid)
+    areas = np.concatenate([[0.0], np.cumsum(0.5 * (seen.density[1:] + seen.density[:-1]) * step)])
+    scores = ndtri(np.clip(areas / areas[-1], _SCORE_TAIL, 1.0 - _SCORE_TAIL))
+    log_ratio = -0.5 * (scores - mean) ** 2 / variance + 0.5 * scores**2
+    density = seen.density * np.exp(log_ratio - log_ratio.max())
+    total = float(np.sum(0.5 * (density[1:] + density[:-1]) * step))
+    return Posterior(seen.grid, density / total, seen.valid, seen.chart_low, seen.chart_high)
+
+
+def label_score(ph: float, ph_std: float, seen: Posterior) -> tuple[float, float]:
+    """Normal score of a label in a posterior, and its standard uncertainty from the label's own."""
+    from scipy.special import ndtri
+
+    def score(at: float) -> float:
+        return float(ndtri(np.clip(seen.below(at), _TAIL, 1.0 - _TAIL)))
+
+    step = max(ph_std, _LEAST_LABEL_STEP)
+    slope = (score(ph + step) - score(ph - step)) / (2.0 * step)
+    return score(ph), slope * ph_std
+
+
+def log_pool(one: Posterior, other: Posterior, share: float) -> Posterior:
+    """Logarithmic pool of two posteriors on one grid; `share` is the weight of the first."""
+    logs = share * np.log(one.density + LEAST_DENSITY) + (1.0 - share) * np.log(other.density + LEAST_DENSITY)
+    density = np.exp(logs - logs.max())
+    step = np.diff(one.grid)
+    area = float(np.sum(0.5 * (density[1:] + density[:-1]) * step))
+    return replace(one, density=density / area)
