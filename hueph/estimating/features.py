@@ -11,6 +11,7 @@ of the surface colour(pH, load) is looked for.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -30,12 +31,13 @@ __all__ = [
     "TubeEvidence",
     "candidate_features",
     "candidate_grid",
+    "features_of_tubes",
     "mixed",
     "neighbour_tint",
     "relative_to_chart",
     "share_picture",
     "slope_along",
-    "surface_distance",
+    "surface_distances",
     "surface_misfit",
     "ucs_place",
     "without_mirrored_light",
@@ -127,13 +129,16 @@ def mixed(ratios: FloatArray) -> FloatArray:
     return np.asarray(ratios @ _MIXER.T)
 
 
-def _scaled_misfit(curve: FloatArray, tube: FloatArray) -> FloatArray:
-    """Columns: log of best scale, cosine, and the residual after scaling, shape (m, 5)."""
+def _scaled_misfit(curve: FloatArray, tubes: FloatArray) -> FloatArray:
+    """Log of best scale, cosine, and the residual after scaling, of a curve (m, 3) and tubes (t, 3): (t, m, 5)."""
     length2 = (curve**2).sum(axis=1) + 1e-3
-    scale = np.maximum(curve @ tube, 1e-3) / length2
-    residual = tube - scale[:, None] * curve
-    cosine = (curve @ tube) / np.sqrt(length2 * ((tube**2).sum() + 1e-3))
-    return np.concatenate([np.log(np.clip(scale, 0.05, 20.0))[:, None], cosine[:, None], residual], axis=1)
+    along = tubes @ curve.T
+    scale = np.maximum(along, 1e-3) / length2
+    found = np.empty((*along.shape, 5))
+    found[..., 0] = np.log(np.clip(scale, 0.05, 20.0))
+    found[..., 1] = along / np.sqrt(length2 * ((tubes**2).sum(axis=1, keepdims=True) + 1e-3))
+    found[..., 2:] = tubes[:, None] - scale[..., None] * curve
+    return found
 
 
 def slope_along(values: FloatArray, half: int = 3) -> FloatArray:
@@ -158,6 +163,10 @@ class PictureView:
         Absorbance of the patches' own curve after the picture's colour correction, mixed channels.
     position : array, shape (m, 6)
         Where candidates lie relative to the chart.
+    printing : array, shape (9,)
+        How the picture renders the print.
+    rendering : array, shape (6,)
+        How the correction moves saturated colours.
     """
 
     grid: FloatArray
@@ -166,6 +175,8 @@ class PictureView:
     surface: FloatArray
     corrected: FloatArray
     position: FloatArray
+    printing: FloatArray
+    rendering: FloatArray
 
     @classmethod
     def of(cls, evidence: TubeEvidence, grid: FloatArray) -> PictureView:
@@ -181,7 +192,14 @@ class PictureView:
         light = 10.0 ** (-_LOADS[:, None, None] * curves[:, :3])
         surface = np.ascontiguousarray(np.moveaxis(ucs_place(evidence, light), 2, 0))
         return cls(
-            grid, curves, slope_along(curves), surface, corrected, relative_to_chart(evidence.ph, grid)
+            grid,
+            curves,
+            slope_along(curves),
+            surface,
+            corrected,
+            relative_to_chart(evidence.ph, grid),
+            _print_to_picture(evidence),
+            _rendering(evidence),
         )
 
 
@@ -215,38 +233,59 @@ def candidate_features(
     array, shape (m, FEATURE_COUNT), float32
     """
     view = PictureView.of(evidence, grid) if view is None else view
-    count, tube = len(grid), evidence.tube
+    features: Float32Array = features_of_tubes([evidence], view)[0]
+    return features
+
+
+def features_of_tubes(tubes: Sequence[TubeEvidence], view: PictureView) -> Float32Array:
+    """Return what `candidate_features` returns, for the tubes of one picture: (t, m, FEATURE_COUNT)."""
+    ratios = np.stack([tube.tube for tube in tubes])
+    clear = np.stack([without_mirrored_light(tube) for tube in tubes])
+    # Each (t, m, k), or one long where all tubes or all candidates share it.
     columns: list[FloatArray] = []
-    clear = without_mirrored_light(evidence)
     for index, (mixer, soft) in enumerate(_VIEWS):
         patch, artwork = (slice(6 * index + 3 * part, 6 * index + 3 * part + 3) for part in (0, 1))
-        seen = absorbance(tube @ mixer.T, soft)
+        seen = absorbance(ratios @ mixer.T, soft)
         columns.append(_scaled_misfit(view.curves[:, patch], seen))
         columns.append(_scaled_misfit(view.curves[:, artwork], seen))
         if mixer is _MIXER:
             continue
-        columns.extend((view.curves[:, patch], view.curves[:, artwork], np.tile(seen, (count, 1))))
-        columns.extend((view.slopes[:, patch], view.slopes[:, artwork]))
-    columns.append(surface_misfit(view, ucs_place(evidence, tube)))
-    seen = absorbance(np.maximum(evidence.correction.apply(clear), 0.0) @ _MIXER.T)
-    columns.extend((_scaled_misfit(view.corrected, seen), np.tile(seen, (count, 1)), view.position))
-    constants = np.concatenate(
+        columns.extend((view.curves[None, :, patch], view.curves[None, :, artwork], seen[:, None]))
+        columns.extend((view.slopes[None, :, patch], view.slopes[None, :, artwork]))
+    columns.append(surface_misfit(view, ucs_place(tubes[0], ratios)))
+    seen = absorbance(np.maximum(tubes[0].correction.apply(clear), 0.0) @ _MIXER.T)
+    columns.extend((_scaled_misfit(view.corrected, seen), seen[:, None], view.position[None]))
+    constants = [_constants(tube, view, light) for tube, light in zip(tubes, clear, strict=True)]
+    columns.append(np.stack(constants)[:, None])
+    count = sum(part.shape[2] for part in columns)
+    features = np.empty((len(tubes), len(view.grid), count), dtype=np.float32)
+    start = 0
+    for part in columns:
+        features[..., start : start + part.shape[2]] = part
+        start += part.shape[2]
+    return features
+
+
+def _constants(evidence: TubeEvidence, view: PictureView, clear: FloatArray) -> FloatArray:
+    """Return the features that are the same for every candidate; `clear` is the tube less mirrored light."""
+    light = np.stack([evidence.backing, _finite_or(evidence.glass, 1.0)])
+    backing, glass = absorbance(light, _SOFTER)
+    through, seen = absorbance(np.stack([evidence.tube * evidence.backing, clear]), _SOFT)
+    return np.concatenate(
         [
-            absorbance(evidence.backing, _SOFTER),
-            absorbance(tube * evidence.backing, _SOFT),
-            absorbance(_finite_or(evidence.glass, 1.0), _SOFTER) * 4.0,
+            backing,
+            through,
+            glass * 4.0,
             [float(np.isfinite(evidence.glass).all())],
             np.clip(evidence.low, 0, 1),
             np.clip(evidence.high, 0, 1),
             [np.log10(max(evidence.noise, 1e-4)) + 2.0, evidence.paper_level],
-            _print_to_picture(evidence),
+            view.printing,
             evidence.neighbours,
-            absorbance(clear, _SOFT),
-            _rendering(evidence),
+            seen,
+            view.rendering,
         ]
     )
-    columns.append(np.tile(constants, (count, 1)))
-    return np.concatenate(columns, axis=1).astype(np.float32)
 
 
 def neighbour_tint(tubes: FloatArray, places: FloatArray, bores: FloatArray) -> FloatArray:
@@ -275,25 +314,23 @@ def neighbour_tint(tubes: FloatArray, places: FloatArray, bores: FloatArray) -> 
     return np.asarray(nearness @ absorbance(tubes, _SOFTER))
 
 
-def surface_distance(evidence: TubeEvidence, grid: FloatArray, view: PictureView | None = None) -> FloatArray:
-    """Return how far the tube's colour is from the surface at each candidate pH, whatever the load.
+def surface_distances(tubes: Sequence[TubeEvidence], view: PictureView) -> FloatArray:
+    """Return how far the colours of a picture's tubes are from the surface at each candidate pH, any load.
 
     Parameters
     ----------
-    evidence : TubeEvidence
-    grid : array, shape (m,)
-        Candidate pH; beyond the chart its end patch counts.
-    view : PictureView, optional
-        Of the tube's picture and this grid. Default: made.
+    tubes : sequence of TubeEvidence
+        Of one picture.
+    view : PictureView
+        Of that picture; beyond the chart its end patch counts.
 
     Returns
     -------
-    array, shape (m,)
+    array, shape (t, m)
         Euclidean distance in CAM16-UCS after the picture's colour correction.
     """
-    view = PictureView.of(evidence, grid) if view is None else view
-    tube = ucs_place(evidence, without_mirrored_light(evidence))
-    return np.asarray(surface_misfit(view, tube)[:, 0] * _UCS_UNIT)
+    clear = np.stack([without_mirrored_light(tube) for tube in tubes])
+    return np.asarray(surface_misfit(view, ucs_place(tubes[0], clear))[..., 0] * _UCS_UNIT)
 
 
 def without_mirrored_light(evidence: TubeEvidence) -> FloatArray:
@@ -325,21 +362,21 @@ def ucs_place(evidence: TubeEvidence, ratios: FloatArray) -> FloatArray:
     return np.asarray(xyz_to_cam16_ucs(linear_rgb_to_xyz(corrected))) / _UCS_UNIT
 
 
-def surface_misfit(view: PictureView, tube: FloatArray) -> FloatArray:
-    """Nearest point over dye load in CAM16-UCS: distance, log load, difference, own place, (m, 8)."""
-    difference = view.surface - tube[:, None, None]
-    distance2 = difference[0] ** 2 + difference[1] ** 2 + difference[2] ** 2
-    best = distance2.argmin(axis=0)
-    rows = np.arange(len(view.grid))
-    return np.concatenate(
-        [
-            np.sqrt(distance2[best, rows])[:, None],
-            np.log(_LOADS[best])[:, None],
-            difference[:, best, rows].T,
-            np.tile(tube - (2.0, 0.0, 0.0), (len(rows), 1)),
-        ],
-        axis=1,
-    )
+def surface_misfit(view: PictureView, tubes: FloatArray) -> FloatArray:
+    """Nearest point over dye load in CAM16-UCS of places (..., 3): (..., m, 8).
+
+    Distance, log load, difference, own place.
+    """
+    difference = view.surface - tubes[..., None, None]
+    distance2 = np.square(difference).sum(axis=-3)
+    best = distance2.argmin(axis=-2)[..., None, :]
+    found = np.empty((*tubes.shape[:-1], len(view.grid), 8))
+    found[..., 0] = np.sqrt(np.take_along_axis(distance2, best, axis=-2))[..., 0, :]
+    found[..., 1] = np.log(_LOADS)[best[..., 0, :]]
+    nearest = np.take_along_axis(difference, best[..., None, :, :], axis=-2)[..., 0, :]
+    found[..., 2:5] = np.swapaxes(nearest, -1, -2)
+    found[..., 5:] = (tubes - (2.0, 0.0, 0.0))[..., None, :]
+    return found
 
 
 def _rendering(evidence: TubeEvidence) -> FloatArray:

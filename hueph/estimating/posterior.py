@@ -20,10 +20,10 @@ from hueph._types import FloatArray
 from hueph.estimating.features import (
     PictureView,
     TubeEvidence,
-    candidate_features,
     candidate_grid,
+    features_of_tubes,
     share_picture,
-    surface_distance,
+    surface_distances,
 )
 from hueph.estimating.network import load_scorers
 from hueph.interval import Interval
@@ -168,15 +168,15 @@ def pool_tubes(tubes: Sequence[TubeEvidence]) -> list[PooledEvidence]:
     for picture in _by_picture(tubes):
         grid = candidate_grid(picture[0].ph)
         view = PictureView.of(picture[0], grid)
-        features = np.stack([candidate_features(tube, grid, view) for tube in picture])
+        features = features_of_tubes(picture, view)
         scores = [scorer.score(features) for scorer in load_scorers()]
         # The mixture of the networks' densities, not the mean of their logarithms: where they
         # disagree the answer has to be wide.
         densities = [np.exp(logits - logits.max(axis=-1, keepdims=True)) for logits, _ in scores]
         mixtures = np.mean([density / density.sum(axis=-1, keepdims=True) for density in densities], axis=0)
         valid = np.mean([odds for _, odds in scores], axis=0)
-        for tube, mixture, odds in zip(picture, mixtures, valid, strict=True):
-            distance = surface_distance(tube, grid, view)
+        distances = surface_distances(picture, view)
+        for tube, mixture, odds, distance in zip(picture, mixtures, valid, distances, strict=True):
             pooled = SCORER_WEIGHT * np.log(mixture + 1e-9) - 0.5 * (distance / SURFACE_STD) ** 2
             found.append(
                 PooledEvidence(

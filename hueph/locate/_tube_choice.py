@@ -33,13 +33,13 @@ def choose(quads: FloatArray, odds: FloatArray, card: FloatArray | None) -> list
     """
     allowed = odds > -2.0
     if card is not None:
-        for index in np.nonzero(allowed)[0]:
+        for index in np.nonzero(allowed & _boxes_meet(quads, card))[0]:
             shared = quad_overlap(quads[index], card)
             allowed[index] = shared < LARGEST_ON_CARD * quad_area(quads[index])
     candidates = np.nonzero(allowed)[0]
-    first = _greedy(quads, odds, candidates, 0.0)
+    first = _greedy(quads, odds, candidates)
     odds = odds + _company(quads, first) - _gap(quads, odds, first)
-    chosen = _greedy(quads, odds, candidates, 0.0)
+    chosen = _greedy(quads, odds, candidates)
     chosen = _without_ends(quads, odds, chosen)
     return sorted(chosen, key=lambda index: float(quads[index][:, 0].mean()))
 
@@ -57,18 +57,26 @@ def quad_overlap(one: FloatArray, other: FloatArray) -> float:
     return float(area)
 
 
-def _greedy(quads: FloatArray, odds: FloatArray, candidates: AnyArray, least: float) -> list[int]:
-    """Take the likeliest column again and again that does not lie on one taken before."""
+def _boxes_meet(quads: FloatArray, other: FloatArray) -> BoolArray:
+    """Tell which outlines (n, 4, 2) may share something with another: their upright boxes do."""
+    apart = (quads.min(axis=1) >= other.max(axis=0)) | (quads.max(axis=1) <= other.min(axis=0))
+    return np.logical_not(apart.any(axis=1))
+
+
+def _greedy(quads: FloatArray, odds: FloatArray, candidates: AnyArray) -> list[int]:
+    """Take the likeliest column again and again that is likely and does not lie on one taken before."""
     taken: list[int] = []
-    for index in candidates[np.argsort(-odds[candidates], kind="stable")]:
-        if odds[index] < least:
-            break
-        area = quad_area(quads[index])
-        if all(
-            quad_overlap(quads[index], quads[other]) <= LARGEST_OVERLAP * min(area, quad_area(quads[other]))
-            for other in taken
-        ):
-            taken.append(int(index))
+    left = candidates[odds[candidates] >= 0.0]
+    left = left[np.argsort(-odds[left], kind="stable")]
+    while len(left):
+        best, left = int(left[0]), left[1:]
+        taken.append(best)
+        area = quad_area(quads[best])
+        free = np.logical_not(_boxes_meet(quads[left], quads[best]))
+        for place in np.nonzero(~free)[0]:
+            other = quads[left[place]]
+            free[place] = quad_overlap(other, quads[best]) <= LARGEST_OVERLAP * min(area, quad_area(other))
+        left = left[free]
     return taken
 
 
