@@ -19,7 +19,7 @@ __all__ = ["Backing"]
 # A cell's side as a share of the bore, and its limits in pixels.
 _CELL_SHARE, _CELL_PIXELS = 1 / 7, (4, 40)
 # Pixels along a cell's side beyond which some are passed over.
-_CELL_SAMPLES = 8
+_CELL_SAMPLES = 6
 # Cells that bear on one place, the nearest.
 _MOST_CELLS = 400
 # How far cells bear, in bores: standard deviations of their weight sideways and upright.
@@ -50,8 +50,11 @@ class Backing:
         light, scatter = np.full((len(places), 3), np.nan), np.full(len(places), np.nan)
         if len(self._points) < 4 or not len(places):
             return light, scatter
-        reach = bores[:, None, None] * np.array([_REACH, _UPRIGHT_REACH])
-        distance = (((self._points - places[:, None]) / reach) ** 2).sum(axis=2)
+        aside, upright = (
+            (self._points[:, axis] - places[:, axis, None]) / (reach * bores[:, None])
+            for axis, reach in ((0, _REACH), (1, _UPRIGHT_REACH))
+        )
+        distance = aside * aside + upright * upright
         order = np.broadcast_to(np.arange(distance.shape[1]), distance.shape)
         if distance.shape[1] > _MOST_CELLS:
             order = np.argpartition(distance, _MOST_CELLS, axis=1)[:, :_MOST_CELLS]

@@ -4,48 +4,50 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-import cv2
 import numpy as np
 
-from hueph._medians import medians, quantiles
-from hueph._pixels import BLACK_FLOOR, MAD_TO_STD, codes_in, to_light
+from hueph._medians import medians
+from hueph._pixels import BLACK_FLOOR, MAD_TO_STD, sampled, to_light
 from hueph._types import FloatArray
 from hueph.chart import Chart
+from hueph.locate.geometry import apply_homography, quad_area
 from hueph.locate.types import StripLocation
 from hueph.photo import Photo
 
 __all__ = ["log_plane", "log_planes", "paper_field"]
 
+# Points along either side of a band of paper, and the least pixels of one.
+_BAND_POINTS, _LEAST_BAND = 20, 12
 # Rounds of down-weighting what lies far from the plane.
 _ROUNDS = 8
 # ... unless the plane moves less than this from one round to the next, in log light.
-_SETTLED = 2e-5
+_SETTLED = 2e-4
 
 
 def paper_field(photo: Photo, chart: Chart, strip: StripLocation) -> tuple[FloatArray, float]:
     """Return the light of the paper at each patch centre (n, 3), and its relative scatter."""
-    points, logs, weights = [], [], []
-    for band in _paper_bands(chart):
-        quad = cv2.perspectiveTransform(band[None], strip.homography)[0]
-        light = to_light(photo, codes_in(photo, np.asarray(quad, dtype=np.float64)))
-        if light.shape[1] < 12:
-            continue
-        # figures are dark: the brighter half is paper, its lower quartile avoids noise peaks
-        total = light.sum(axis=0)
-        bright = np.compress(total >= quantiles(total, 0.35), light, axis=1)
-        spread = float(total.std() / max(float(total.mean()), 1e-6))
-        points.append(band.mean(axis=0))
-        logs.append(np.log(np.maximum(medians(bright), BLACK_FLOOR)))
-        weights.append(1.0 / (0.01 + spread) ** 2)
+    bands = _paper_bands(chart)
     centres = chart.corners.mean(axis=1)
-    if not points:
+    seen = np.zeros(len(bands), dtype=bool)
+    if len(bands):
+        quads = apply_homography(strip.homography, bands.reshape(-1, 2)).reshape(-1, 4, 2)
+        codes, inside = sampled(photo, quads, _BAND_POINTS, _BAND_POINTS)
+        seen = inside.all(axis=1) & (quad_area(quads) >= _LEAST_BAND)
+    if not seen.any():
         return np.full((len(centres), 3), np.nan), np.nan
-    return log_plane(np.array(points), np.array(logs, dtype=np.float64), np.array(weights), centres)
+    light = to_light(photo, codes[seen])
+    # figures are dark: the brighter part is paper
+    total = light.sum(axis=1)
+    brightest = np.argsort(total, axis=1)[:, None, int(0.35 * total.shape[1]) :]
+    logs = np.log(np.maximum(medians(np.take_along_axis(light, brightest, axis=2)), BLACK_FLOOR))
+    spread = total.std(axis=1) / np.maximum(total.mean(axis=1), 1e-6)
+    weights = 1.0 / (0.01 + spread.astype(np.float64)) ** 2
+    return log_plane(bands[seen].mean(axis=1), logs.astype(np.float64), weights, centres)
 
 
 @lru_cache(maxsize=16)
-def _paper_bands(chart: Chart) -> tuple[FloatArray, ...]:
-    """Return quadrilaterals in card units just outside each patch and inside no patch."""
+def _paper_bands(chart: Chart) -> FloatArray:
+    """Return quadrilaterals (k, 4, 2) in card units just outside each patch and inside no patch."""
     corners = chart.corners
     low, high = corners.min(axis=1), corners.max(axis=1)
     size = np.median(high - low, axis=0)
@@ -75,7 +77,7 @@ def _paper_bands(chart: Chart) -> tuple[FloatArray, ...]:
                 bands.append(
                     np.array([(box[0], box[1]), (box[2], box[1]), (box[2], box[3]), (box[0], box[3])])
                 )
-    return tuple(bands)
+    return np.array(bands, dtype=np.float64).reshape(-1, 4, 2)
 
 
 def log_plane(
@@ -122,7 +124,8 @@ def log_planes(
     coefficients = np.zeros((len(points), terms, 3))
     scatter = np.full(len(points), 0.01)
     slopes = np.arange(1, terms)
-    robust, moving = weights, np.ones(len(points), dtype=bool)
+    # Those that still move.
+    planes, robust = np.arange(len(points)), weights
     for _ in range(_ROUNDS):
         weighted = across * robust[:, None]
         normal = weighted @ across.swapaxes(1, 2)
@@ -130,11 +133,13 @@ def log_planes(
         fitted = np.linalg.solve(normal, weighted @ logs)
         residual = np.abs(sought - fitted.swapaxes(1, 2) @ across).max(axis=1)
         spread = MAD_TO_STD * medians(residual) + 0.003
-        before = coefficients
-        coefficients = np.where(moving[:, None, None], fitted, before)
-        scatter = np.where(moving, spread, scatter)
-        moving = np.abs(coefficients - before).max(axis=(1, 2)) >= _SETTLED
+        moving = np.abs(fitted - coefficients[planes]).max(axis=(1, 2)) >= _SETTLED
+        coefficients[planes], scatter[planes] = fitted, spread
         if not moving.any():
             break
+        if not moving.all():
+            across, sought, logs, weights, residual, spread, planes = (
+                kept[moving] for kept in (across, sought, logs, weights, residual, spread, planes)
+            )
         robust = weights * np.clip(1.0 - (residual / (4.7 * spread[:, None])) ** 2, 0.0, 1.0) ** 2 + 1e-9
     return np.exp(design(where).swapaxes(1, 2) @ coefficients), scatter

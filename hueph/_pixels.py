@@ -1,4 +1,4 @@
-"""The pixels inside outlines of a photograph, as linear light, and robust statistics of them."""
+"""Pixels of places of a photograph, as linear light, and robust statistics of them: of all places at once."""
 
 from __future__ import annotations
 
@@ -6,19 +6,17 @@ import cv2
 import numpy as np
 
 from hueph._medians import medians
-from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray, UInt8Array
+from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray
 from hueph.photo import Photo
 
 __all__ = [
     "BLACK_FLOOR",
     "MAD_TO_STD",
     "at_limits",
-    "codes_in",
-    "outlined",
-    "robust_mean",
-    "taken",
+    "codes_at",
+    "robust_means",
+    "sampled",
     "to_light",
-    "window",
 ]
 
 # A linear value below this cannot be told from black in an 8-bit file (code 2 is 0.0006).
@@ -27,42 +25,44 @@ BLACK_FLOOR = 0.0015
 MAD_TO_STD = 1.4826
 
 
-def window(photo: Photo, quad: FloatArray) -> tuple[slice, slice, FloatArray]:
-    """Return bounding rows and columns of an outline inside the picture, and the shifted corners."""
+def codes_at(photo: Photo, points: FloatArray, interpolation: int) -> AnyArray:
+    """Return the code values (m, k, 3) at points (m, k, 2); beyond the picture those at its edge."""
+    x, y = (np.ascontiguousarray(points[..., axis], dtype=np.float32) for axis in (0, 1))
+    return cv2.remap(photo.encoded, x, y, interpolation, borderMode=cv2.BORDER_REPLICATE)
+
+
+def sampled(photo: Photo, quads: FloatArray, rows: int, columns: int) -> tuple[AnyArray, BoolArray]:
+    """Return the pixels nearest to a grid of points over each of some quadrilaterals.
+
+    Parameters
+    ----------
+    photo : Photo
+    quads : array, shape (n, 4, 2)
+        Corners (x, y), working pixels: top-left, top-right, bottom-right, bottom-left.
+    rows, columns : int
+        Points along and across; neighbouring pixels share their noise, so a few hundred do for a large area.
+
+    Returns
+    -------
+    codes : array, shape (n, 3, rows * columns)
+        Code values, row by row; beyond the picture those at its edge.
+    inside : array of bool, shape (n, rows * columns)
+        Which points lie in the picture.
+    """
+    across = ((np.arange(columns) + 0.5) / columns)[:, None]
+    down = ((np.arange(rows) + 0.5) / rows)[:, None, None]
+    top_left, top_right, bottom_right, bottom_left = (quads[:, None, None, k] for k in range(4))
+    upper, lower = (
+        top_left + across * (top_right - top_left),
+        bottom_left + across * (bottom_right - bottom_left),
+    )
+    points = (upper + down * (lower - upper)).reshape(-1, columns, 2)
     height, width = photo.encoded.shape[:2]
-    x0, y0 = np.floor(quad.min(axis=0)).astype(int)
-    x1, y1 = np.ceil(quad.max(axis=0)).astype(int) + 1
-    x0, x1 = max(x0, 0), min(x1, width)
-    y0, y1 = max(y0, 0), min(y1, height)
-    return slice(y0, max(y1, y0)), slice(x0, max(x1, x0)), quad - (x0, y0)
-
-
-def outlined(quads: list[FloatArray], shape: tuple[int, int]) -> UInt8Array:
-    """Return which outline (1, 2, ...) the centre of each pixel of a window lies in, 0 for none.
-
-    Corners count to a sixteenth of a pixel; where outlines overlap the last one wins.
-    """
-    labels = np.zeros(shape, np.uint8)
-    if min(shape) > 0:
-        for number, quad in enumerate(quads, start=1):
-            cv2.fillConvexPoly(labels, np.round(quad * 16).astype(np.int32), number, shift=4)
-    return labels
-
-
-def codes_in(photo: Photo, quad: FloatArray) -> AnyArray:
-    """Return the code values of the pixels in an outline, shape (3, n)."""
-    rows, cols, local = window(photo, quad)
-    codes = photo.encoded[rows, cols]
-    return taken(codes, outlined([local], codes.shape[:2]) > 0)
-
-
-def taken(codes: AnyArray, chosen: BoolArray) -> AnyArray:
-    """Return the chosen pixels (h, w) of a window (h, w, 3), shape (3, n).
-
-    One channel after another: a mask over short runs of three takes several times as long.
-    """
-    planes = np.ascontiguousarray(codes.transpose(2, 0, 1)).reshape(3, -1)
-    return np.compress(chosen.ravel(), planes, axis=1)
+    x, y = points[..., 0], points[..., 1]
+    inside = (x > -0.5) & (x < width - 0.5) & (y > -0.5) & (y < height - 0.5)
+    codes = codes_at(photo, points, cv2.INTER_NEAREST)
+    planes = np.ascontiguousarray(codes.reshape(len(quads), -1, 3).swapaxes(1, 2))
+    return planes, inside.reshape(len(quads), -1)
 
 
 def to_light(photo: Photo, codes: AnyArray) -> Float32Array:
@@ -79,21 +79,31 @@ def at_limits(photo: Photo, codes: AnyArray) -> BoolArray:
     return np.asarray((codes >= top - margin) | (codes <= margin))
 
 
-def robust_mean(light: Float32Array) -> tuple[FloatArray, FloatArray, int]:
-    """Return mean and covariance of pixels (3, n), less those far from their channel's median; how many."""
-    count = light.shape[1]
-    if count == 0:
-        return np.full(3, np.nan), np.eye(3), 0
-    away = np.abs(light - medians(light)[:, None])
+def robust_means(light: Float32Array, inside: BoolArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return means of points less those far from their channel's median.
+
+    Parameters
+    ----------
+    light : array, shape (n, 3, k)
+        Linear light at the points of n places.
+    inside : array of bool, shape (n, k)
+        Points that count at all.
+
+    Returns
+    -------
+    mean : array, shape (n, 3)
+    spread : array, shape (n, 3, 3)
+        Covariance of single points.
+    share : array, shape (n,)
+        Of the points, those that were used.
+    """
+    away = np.abs(light - medians(light)[..., None])
     scale = MAD_TO_STD * medians(away) + 0.002
-    keep = (away <= 3.5 * scale[:, None]).all(axis=0)
-    if keep.sum() >= max(4, 0.3 * count):
-        light = np.compress(keep, light, axis=1)
-    kept = light.astype(np.float64)
-    mean = kept.mean(axis=1)
-    if kept.shape[1] > 3:
-        kept -= mean[:, None]
-        spread = kept @ kept.T / (kept.shape[1] - 1)
-    else:
-        spread = np.diag(scale.astype(np.float64) ** 2)
-    return mean, spread + np.eye(3) * 1e-8, kept.shape[1]
+    near = (away <= 3.5 * scale[..., None]).all(axis=1) & inside
+    few = near.sum(axis=1) < np.maximum(4.0, 0.3 * inside.sum(axis=1))
+    used = np.where(few[:, None], inside, near).astype(np.float64)
+    count = np.maximum(used.sum(axis=1), 1.0)[:, None]
+    mean = (light @ used[..., None])[..., 0] / count
+    off = (light - mean[..., None]) * used[:, None]
+    spread = off @ off.swapaxes(1, 2) / np.maximum(count - 1.0, 1.0)[..., None]
+    return mean, spread + np.eye(3) * 1e-8, used.mean(axis=1)

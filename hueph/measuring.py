@@ -15,9 +15,10 @@ import numpy as np
 from hueph._backing import Backing
 from hueph._light_field import paper_field
 from hueph._medians import medians
-from hueph._pixels import BLACK_FLOOR, at_limits, codes_in, outlined, robust_mean, taken, to_light, window
+from hueph._pixels import BLACK_FLOOR, at_limits, codes_at, robust_means, sampled, to_light
 from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray
 from hueph.chart import Chart
+from hueph.locate.geometry import quad_area, quad_sides
 from hueph.locate.types import StripLocation, TubeLocation
 from hueph.photo import Photo
 
@@ -26,10 +27,16 @@ __all__ = ["BLACK_FLOOR", "StripMeasurement", "TubeMeasurement", "measure_strip"
 # Neighbouring pixels share noise (demosaicing, sharpening, JPEG blocks); one independent
 # sample in about 16 pixels is what development photographs showed.
 _PIXELS_PER_SAMPLE = 16.0
-# A core of more pixels than this several times over is sampled: every second, third ... row and column.
-_PIXELS_ENOUGH = 8000
-# Cells along a core whose medians tell unevenness from noise, and the least pixels of one.
-_CELLS, _LEAST_PIXELS = 6, 8
+# Points looked at, at most, across and along a patch, a core and the glass above it.
+_PATCH_POINTS, _CORE_POINTS, _GLASS_POINTS = (32, 32), (48, 72), (24, 48)
+# Part of a patch that is measured.
+_PATCH_SHARE = 0.62
+# Cells along a core whose medians tell unevenness from noise.
+_CELLS = 6
+# The least pixels of a patch, of a cell and of a piece of empty glass.
+_LEAST_PATCH, _LEAST_CELL, _LEAST_GLASS = 6, 8, 12
+# The least bore, pixels, across which edges are looked at.
+_LEAST_BORE = 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,20 +128,16 @@ def measure_strip(photo: Photo, chart: Chart, strip: StripLocation) -> StripMeas
     The paper is sampled in bands just outside each patch (never inside another patch); printed
     figures make some bands uneven, those lose their weight. The field is a plane in log light.
     """
-    count = len(chart.patches)
-    colours = np.zeros((count, 3))
-    cov = np.zeros((count, 3, 3))
-    clipped = np.zeros((count, 3))
-    usable = np.zeros(count, dtype=bool)
-    for index in range(count):
-        codes = codes_in(photo, _shrink(strip.patches[index], 0.62))
-        if codes.shape[1] < 6:
-            continue
-        mean, spread, kept = robust_mean(to_light(photo, codes))
-        colours[index] = mean
-        cov[index] = spread / max(kept / _PIXELS_PER_SAMPLE, 1.0)
-        clipped[index] = at_limits(photo, codes).mean(axis=1)
-        usable[index] = bool(strip.seen[index])
+    quads = _shrunk(np.asarray(strip.patches, dtype=np.float64), _PATCH_SHARE)
+    columns, rows = _points_over(quads, _PATCH_POINTS)
+    codes, inside = sampled(photo, quads, rows, columns)
+    colours, spread, share = robust_means(to_light(photo, codes), inside)
+    pixels = np.abs(quad_area(quads))
+    enough = pixels * inside.mean(axis=1) >= _LEAST_PATCH
+    colours[~enough] = 0.0
+    cov = spread / np.maximum(share * pixels / _PIXELS_PER_SAMPLE, 1.0)[:, None, None]
+    clipped = at_limits(photo, codes).mean(axis=2)
+    usable = enough & np.array(strip.seen, dtype=bool)
     paper, paper_std = paper_field(photo, chart, strip)
     # One channel at its top still says something, the tube is clipped with it; two say too little.
     usable &= ((clipped > 0.5) & (colours > 0.9)).sum(axis=1) < 2
@@ -155,94 +158,75 @@ def measure_tubes(
     -------
     tuple of TubeMeasurement, in the order of `tubes`
     """
-    backing = Backing(photo, strip, chart, tubes)
-    glasses = np.array([_above_liquid(tube) for tube in tubes]).reshape(-1, 4, 2)
-    places = np.concatenate([np.array([tube.core for tube in tubes]).reshape(-1, 4, 2), glasses]).mean(axis=1)
-    bores = np.array([np.linalg.norm(tube.liquid[1] - tube.liquid[0]) for tube in tubes])
-    light, scatter = backing.light_at(places, np.tile(bores, 2))
-    behind, behind_glass = light[: len(tubes)], light[len(tubes) :]
+    if not tubes:
+        return ()
+    liquids, cores = np.array([tube.liquid for tube in tubes]), np.array([tube.core for tube in tubes])
+    glasses = np.array([_above_liquid(tube) for tube in tubes])
+    bores = np.linalg.norm(liquids[:, 1] - liquids[:, 0], axis=1)
+    places = np.concatenate([cores, glasses]).mean(axis=1)
+    light, scatter = Backing(photo, strip, chart, tubes).light_at(places, np.tile(bores, 2))
+    found = _measure_cores(photo, cores)
+    glass = _empty_glass(photo, glasses, light[len(tubes) :])
+    sharpness = _edge_widths(photo, liquids, bores)
     return tuple(
-        _measure_tube(
-            photo, tube, (behind[k], float(scatter[k])), _empty_glass(photo, glasses[k], behind_glass[k])
+        TubeMeasurement(
+            backing=light[k],
+            backing_std=float(scatter[k]),
+            glass=glass[k],
+            sharpness=float(sharpness[k]),
+            **{name: values[k] if np.ndim(values[k]) else values[k].item() for name, values in found.items()},
         )
-        for k, tube in enumerate(tubes)
+        for k in range(len(tubes))
     )
 
 
-def _measure_tube(
-    photo: Photo, tube: TubeLocation, behind: tuple[FloatArray, float], glass: FloatArray
-) -> TubeMeasurement:
-    """One liquid: robust core statistics and sharpness; the backing's light, its scatter and the glass are known."""
-    codes, cells, pixels = _core_codes(photo, tube.core)
+def _measure_cores(photo: Photo, cores: FloatArray) -> dict[str, AnyArray]:
+    """Return what is measured in the cores (t, 4, 2) of liquids, by the name it has in `TubeMeasurement`."""
+    across, along = _points_over(cores, _CORE_POINTS)
+    codes, inside = sampled(photo, cores, _CELLS * max(along // _CELLS, 2), across)
     light = to_light(photo, codes)
-    low, high = _limit_shares(light, at_limits(photo, codes))
-    mean, spread, kept = robust_mean(light)
-    total = light.sum(axis=0)
-    level = float(medians(total)) if total.size else np.nan
-    glare = float((total > 1.6 * level + 0.05).mean()) if total.size else np.nan
-    count, uneven_cov = _slow_variation(light, cells)
-    kept_pixels = kept * pixels / max(codes.shape[1], 1)
-    cov = spread / max(kept_pixels / _PIXELS_PER_SAMPLE, 1.0) + uneven_cov / max(count, 1)
-    whole = max(float(mean.sum()), 1e-6)
-    return TubeMeasurement(
-        colour=mean,
-        cov=cov,
-        backing=behind[0],
-        backing_std=behind[1],
-        glass=glass,
-        clipped_low=low,
-        clipped_high=high,
-        glare=glare,
-        unevenness=float(np.sqrt(np.trace(uneven_cov)) / whole),
-        noise=float(np.sqrt(np.trace(spread)) / whole),
-        sharpness=_edge_width(photo, tube),
-        pixels=pixels,
-    )
-
-
-def _shrink(quad: FloatArray, share: float) -> FloatArray:
-    """Scale a quadrilateral about its centre."""
-    centre = quad.mean(axis=0)
-    return np.asarray(centre + (quad - centre) * share)
-
-
-def _core_codes(photo: Photo, core: FloatArray) -> tuple[AnyArray, AnyArray, int]:
-    """Return code values (3, n) from a core, the cell along it of each (1, 2, ...), and the core's pixels.
-
-    Of large cores only every second, third ... row and column: neighbouring pixels share their noise.
-    """
-    rows, cols, local = window(photo, core)
-    steps = np.linspace(0.0, 1.0, _CELLS + 1)[:, None]
-    left = local[0] + (local[3] - local[0]) * steps
-    right = local[1] + (local[2] - local[1]) * steps
-    cells = [np.array([left[i], right[i], right[i + 1], left[i + 1]]) for i in range(_CELLS)]
-    codes = photo.encoded[rows, cols]
-    labels = outlined(cells, codes.shape[:2])
-    pixels = int(np.count_nonzero(labels))
-    step = max(1, int(np.sqrt(pixels / _PIXELS_ENOUGH)))
-    codes, labels = codes[::step, ::step], labels[::step, ::step]
-    chosen = labels > 0
-    return taken(codes, chosen), labels[chosen], pixels
-
-
-def _limit_shares(light: Float32Array, limits: BoolArray) -> tuple[FloatArray, FloatArray]:
-    """Return shares of pixels (3, n) at the bottom and at the top of the code range, per channel."""
-    if not light.size:
-        return np.zeros(3), np.zeros(3)
+    pixels = np.abs(quad_area(cores))
+    mean, spread, share = robust_means(light, inside)
+    mean[pixels < 1.0] = np.nan
+    limits = at_limits(photo, codes)
     low = limits & (light < 0.5)
-    return low.mean(axis=1), (limits & ~low).mean(axis=1)
+    total = light.sum(axis=1)
+    glare = total > 1.6 * medians(total)[:, None] + 0.05
+    uneven = _slow_variation(light, pixels)
+    cov = spread / np.maximum(share * pixels / _PIXELS_PER_SAMPLE, 1.0)[:, None, None] + uneven / _CELLS
+    whole = np.maximum(mean.sum(axis=1), 1e-6)
+    return {
+        "colour": mean,
+        "cov": cov,
+        "clipped_low": low.mean(axis=2),
+        "clipped_high": (limits & ~low).mean(axis=2),
+        "glare": glare.mean(axis=1),
+        "unevenness": np.sqrt(np.trace(uneven, axis1=1, axis2=2)) / whole,
+        "noise": np.sqrt(np.trace(spread, axis1=1, axis2=2)) / whole,
+        "pixels": pixels.astype(int),
+    }
 
 
-def _slow_variation(light: Float32Array, cells: AnyArray) -> tuple[int, FloatArray]:
-    """Return number and covariance of the medians of cells along the core: unevenness beyond noise."""
-    means = []
-    for number in range(1, _CELLS + 1):
-        part = np.compress(cells == number, light, axis=1)
-        if part.shape[1] >= _LEAST_PIXELS:
-            means.append(medians(part))
-    if len(means) < 3:
-        return 1, np.zeros((3, 3))
-    return len(means), np.asarray(np.cov(np.array(means, dtype=np.float64).T))
+def _shrunk(quads: FloatArray, share: float) -> FloatArray:
+    """Scale quadrilaterals (n, 4, 2) about their centres."""
+    centre = quads.mean(axis=1, keepdims=True)
+    return np.asarray(centre + (quads - centre) * share)
+
+
+def _points_over(quads: FloatArray, most: tuple[int, int]) -> tuple[int, int]:
+    """Return how many points across and along do for the largest of some quadrilaterals: one a pixel, or `most`."""
+    sides = np.nan_to_num(quad_sides(quads)).max(axis=0, initial=1.0)
+    across, along = (int(np.clip(np.ceil(side), 4, limit)) for side, limit in zip(sides, most, strict=True))
+    return across, along
+
+
+def _slow_variation(light: Float32Array, pixels: FloatArray) -> FloatArray:
+    """Return covariances (t, 3, 3) of the medians of cells along cores: unevenness beyond noise."""
+    cells = medians(light.reshape(*light.shape[:2], _CELLS, -1)).astype(np.float64)
+    off = cells - cells.mean(axis=2, keepdims=True)
+    uneven = off @ off.swapaxes(1, 2) / (_CELLS - 1)
+    uneven[pixels < _CELLS * _LEAST_CELL] = 0.0
+    return np.asarray(uneven)
 
 
 def _above_liquid(tube: TubeLocation) -> FloatArray:
@@ -259,46 +243,31 @@ def _above_liquid(tube: TubeLocation) -> FloatArray:
     )
 
 
-def _empty_glass(photo: Photo, quad: FloatArray, light: FloatArray) -> FloatArray:
-    """Return the colour of the empty vessel in a part of it relative to the light of the backing there."""
-    height, width = photo.encoded.shape[:2]
-    if quad.min() < 0 or quad[:, 0].max() >= width or quad[:, 1].max() >= height:
-        return np.full(3, np.nan)
-    codes = codes_in(photo, quad)
-    if codes.shape[1] < 12:
-        return np.full(3, np.nan)
+def _empty_glass(photo: Photo, quads: FloatArray, light: FloatArray) -> FloatArray:
+    """Return the colours of empty vessels in parts of them relative to the light of the backing there, (t, 3)."""
+    across, along = _points_over(quads, _GLASS_POINTS)
+    codes, inside = sampled(photo, quads, along, across)
     seen = medians(to_light(photo, codes)).astype(np.float64)
+    seen[~inside.all(axis=1) | (np.abs(quad_area(quads)) < _LEAST_GLASS)] = np.nan
     return np.asarray(seen / np.maximum(light, BLACK_FLOOR))
 
 
-def _edge_width(photo: Photo, tube: TubeLocation) -> float:
-    """Return the narrowest 10 to 90 % width of the liquid's side edges, working pixels."""
-    top_left, top_right, bottom_right, bottom_left = tube.liquid
-    middle_left, middle_right = (top_left + bottom_left) / 2, (top_right + bottom_right) / 2
-    across = middle_right - middle_left
-    bore = float(np.linalg.norm(across))
-    if bore < 6:
-        return float("nan")
-    down = (bottom_left - top_left) * 0.15
-    count = max(int(0.45 * bore * 2), 8)
-    share = np.linspace(0, 1, count)[:, None]
-    widths = []
-    for wall, sign in ((middle_left, -1.0), (middle_right, 1.0)):
-        outer = wall + sign * across * 0.25
-        inner = wall - sign * across * 0.2
-        # seven lines across the wall, one below another
-        lines = outer + (inner - outer) * share + down * np.linspace(-1, 1, 7)[:, None, None]
-        ends = lines[::6, :: count - 1].reshape(4, 2)
-        rows, cols, local = window(photo, np.concatenate([ends - 2, ends + 2]))
-        light = photo.linear(rows, cols)
-        if light.shape[0] < 2 or light.shape[1] < 2:
-            return float("nan")
-        at = (lines + (local[0] - ends[0] + 2)).astype(np.float32)
-        profile = cv2.remap(light, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        profile = profile.sum(axis=0, dtype=np.float64)
-        channel = profile[:, int(np.argmax(np.ptp(profile, axis=0)))]
-        steepest = float(np.abs(np.diff(channel)).max())
-        if steepest > 0:
-            step = float(np.ptp(channel))
-            widths.append(0.8 * step / steepest * (0.45 * bore / (count - 1)))
-    return min(widths) if widths else float("nan")
+def _edge_widths(photo: Photo, liquids: FloatArray, bores: FloatArray) -> FloatArray:
+    """Return the narrowest 10 to 90 % width of each liquid's side edges, working pixels."""
+    top_left, top_right, bottom_right, bottom_left = (liquids[:, k] for k in range(4))
+    walls = np.stack([top_left + bottom_left, top_right + bottom_right], axis=1) / 2
+    inwards = (walls[:, ::-1] - walls)[:, :, None, None]
+    # half a pixel a step, seven lines across each wall, one below another
+    count = max(int(0.45 * float(bores.max()) * 2), 8)
+    along = (np.linspace(-0.25, 0.2, count)[:, None]) * inwards
+    down = ((bottom_left - top_left) * 0.15)[:, None, None, None] * np.linspace(-1, 1, 7)[:, None, None]
+    lines = walls[:, :, None, None] + along + down
+    codes = codes_at(photo, lines.reshape(-1, count, 2), cv2.INTER_LINEAR)
+    profile = to_light(photo, codes).reshape(*lines.shape[:-1], 3).sum(axis=2, dtype=np.float64)
+    steps = np.ptp(profile, axis=2)
+    steepest = np.abs(np.diff(profile, axis=2)).max(axis=2)
+    channel = np.argmax(steps, axis=2)[..., None]
+    step, steepest = (np.take_along_axis(values, channel, axis=2)[..., 0] for values in (steps, steepest))
+    width = 0.8 * step / np.where(steepest > 0, steepest, np.nan) * (0.45 * bores / (count - 1))[:, None]
+    width = np.where(np.isfinite(width), width, np.inf).min(axis=1)
+    return np.where(np.isfinite(width) & (bores >= _LEAST_BORE), width, np.nan)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from hueph._memory import keep_for_next_step
 from hueph._photo.colours import to_rgb
 from hueph._photo.decoders import decode
 from hueph._photo.exif import ExifFacts, read_exif
@@ -281,6 +282,7 @@ there is no file of this name; check the name and the folder
     """
     if max_side < 16:
         raise InputError(f"max_side must be at least 16 pixels, got {max_side}")
+    keep_for_next_step()
     name = os.fsdecode(path)
     data = read_bytes(path, name)
     kind = file_kind(data, name)

@@ -98,14 +98,12 @@ def read_photo(
     boxes = None if tubes is None else [_box_to_working(picture, box) for box in tubes]
     bare = picture if strip_location is None else without_print(picture, chart, strip_location)
     try:
-        locations, colours = side_by_side(
-            lambda: locate_tubes(bare, strip_location, boxes=boxes, scene=scene),
-            lambda: _colours_of(picture, chart, strip_location),
-        )
+        locations = locate_tubes(bare, strip_location, boxes=boxes, scene=scene)
     except TubesNotFound:
         if no_strip is not None:
             raise no_strip from None
         raise
+    colours = _colours_of(picture, chart, strip_location)
     measured = measure_tubes(picture, strip_location, chart, locations)
     if strip_location is None or colours is None:
         readings = tuple(

@@ -8,7 +8,7 @@ import pytest
 
 from hueph._backing import Backing
 from hueph._light_field import log_plane
-from hueph._pixels import codes_in, robust_mean, to_light
+from hueph._pixels import robust_means, sampled, to_light
 from hueph.colour.srgb import srgb_to_linear_rgb
 from hueph.locate.types import TubeLocation
 from hueph.measuring import measure_tubes
@@ -75,17 +75,29 @@ def test_no_backing_is_not_a_number() -> None:
     assert np.isnan(scatter)
 
 
-def test_pixels_of_an_outline_and_their_robust_mean() -> None:
+def test_pixels_of_a_place_and_their_robust_mean() -> None:
     photo = scene()
-    codes = codes_in(photo, CORE)
-    assert codes.shape == (3, 31 * 131)
-    pixels = to_light(photo, codes).copy()
-    pixels[:, ::50] = 1.0  # two in a hundred are glare
-    mean, cov, kept = robust_mean(pixels)
-    np.testing.assert_allclose(mean, light_of(COLOUR), rtol=1e-5)
-    assert kept == pixels.shape[1] - len(pixels[0, ::50])
-    assert np.trace(cov) < 1e-6
-    assert np.isnan(robust_mean(pixels[:, :0])[0]).all()
+    beyond = CORE - (230.0, 0.0)
+    codes, inside = sampled(photo, np.stack([CORE, beyond]), 40, 25)
+    assert codes.shape == (2, 3, 1000)
+    assert inside[0].all()
+    # the other place reaches from 15 pixels left of the picture to 15 within it; edges lie half a pixel out
+    assert inside[1].mean() == pytest.approx(15.5 / 30, abs=0.02)
+    light = to_light(photo, codes).copy()
+    light[0, :, ::50] = 1.0  # two in a hundred are glare
+    mean, cov, share = robust_means(light, inside)
+    np.testing.assert_allclose(mean, [light_of(COLOUR), light_of(BACKING)], rtol=1e-6)
+    assert share[0] == pytest.approx(0.98)
+    assert np.trace(cov[0]) < 1e-6
+
+
+def test_points_of_a_place_lie_row_by_row_from_its_top_left() -> None:
+    ramp = np.zeros((60, 80, 3), dtype=np.uint8)
+    ramp[..., 0], ramp[..., 1] = np.arange(80), np.arange(60)[:, None]
+    place = np.array([[[9.5, 19.5], [29.5, 19.5], [29.5, 29.5], [9.5, 29.5]]])
+    codes, _ = sampled(photo_from_array(ramp), place, 10, 20)
+    np.testing.assert_array_equal(codes[0, 0].reshape(10, 20), np.tile(np.arange(10, 30), (10, 1)))
+    np.testing.assert_array_equal(codes[0, 1].reshape(10, 20), np.tile(np.arange(20, 30)[:, None], 20))
 
 
 @pytest.mark.parametrize("channel", [0, 1, 2])

@@ -1,7 +1,8 @@
-"""Memory handed back: a large block of small pieces, freed, has to leave the process."""
+"""Memory handed back leaves the process; memory kept for the next step is there for it."""
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 
@@ -39,3 +40,33 @@ def test_freed_memory_leaves_the_process() -> None:
         pytest.skip("this C library cannot be asked to")
     result = subprocess.run([sys.executable, "-c", PROGRAM], capture_output=True, text=True, check=True)
     assert int(result.stdout) > 30_000_000
+
+
+# Blocks of 5 MB, written to and given back: 1280 pages each time when the system has to be asked again.
+STEPS = """
+import resource
+import numpy as np
+from hueph._memory import keep_for_next_step
+
+keep_for_next_step()
+def faults():
+    np.ones(5 * 2**20, dtype=np.uint8)
+    return resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+first, last = faults(), [faults() for _ in range(10)][-1]
+print(last - first)
+"""
+
+
+@pytest.mark.skipif(
+    not sys.platform.startswith("linux"), reason="the C library elsewhere may keep memory or not"
+)
+def test_freed_memory_stays_for_the_next_step() -> None:
+    from hueph._memory import hand_back
+
+    if not hand_back():
+        pytest.skip("not the C library this is about")
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("MALLOC_")}
+    result = subprocess.run(
+        [sys.executable, "-c", STEPS], capture_output=True, text=True, check=True, env=environment
+    )
+    assert int(result.stdout) < 1000

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Iterator
 
 import cv2
 import pytest
 
+from hueph import _threads
 from hueph._threads import side_by_side
 
 
@@ -20,7 +22,12 @@ def threads(request: pytest.FixtureRequest) -> Iterator[int]:
     cv2.setNumThreads(before)
 
 
-def test_both_results_come_back_in_order(threads: int) -> None:
+@pytest.mark.parametrize("cores", [{0}, {0, 1}, set()])
+def test_both_results_come_back_in_order(
+    threads: int, cores: set[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(_threads, "_cores", lambda: (cores, cores - {0}))
+    monkeypatch.setattr(_threads, "_move", lambda cores, others: None)
     names: list[str] = []
 
     def note(value: int) -> int:
@@ -28,7 +35,21 @@ def test_both_results_come_back_in_order(threads: int) -> None:
         return value
 
     assert side_by_side(lambda: note(1), lambda: note(2)) == (1, 2)
-    assert ("hueph-side" in names) == (threads == 2)
+    assert ("hueph-side" in names) == (threads == 2 and cores != {0})
+
+
+@pytest.mark.skipif(not hasattr(os, "sched_getaffinity"), reason="cores are told apart on Linux only")
+def test_the_second_is_sent_to_another_core_and_not_bound_there() -> None:
+    cores, others = _threads._cores()
+    assert cores == os.sched_getaffinity(0)
+    assert len(others) == len(cores) - 1
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(2)
+    try:
+        _, free = side_by_side(lambda: None, lambda: os.sched_getaffinity(0))
+    finally:
+        cv2.setNumThreads(before)
+    assert free == cores
 
 
 def fail(text: str) -> None:

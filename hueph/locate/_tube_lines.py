@@ -69,14 +69,12 @@ class Lines:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Linked:
-    """Lines linked at one threshold: rank and fit of each, and their points (columns, strengths)."""
+    """Lines linked at one threshold: rank of each and number of its points; their places and strengths."""
 
     rank: FloatArray
-    offset: FloatArray
-    slope: FloatArray
-    start: AnyArray
     count: AnyArray
     columns: AnyArray
+    rows: AnyArray
     strength: Float32Array
 
 
@@ -95,16 +93,14 @@ def level_lines(levels: EdgeMap) -> Lines:
     shortest = max(3.0, SHORTEST * max(strength.shape[0], 2 * strength.shape[1]))
     # Several thresholds: a low one joins a clear surface to the noise beside it, a high one breaks a faint one.
     parts = [_linked(strength, ridge & (strength > least * levels.noise), shortest) for least in LINKING]
-    shift = np.cumsum([0] + [len(part.columns) for part in parts])
-    start = np.concatenate([part.start + begin for part, begin in zip(parts, shift, strict=False)])
-    rank, offset, slope, count = (
+    rank, count, columns, rows, strengths = (
         np.concatenate([getattr(part, name) for part in parts])
-        for name in ("rank", "offset", "slope", "count")
+        for name in ("rank", "count", "columns", "rows", "strength")
     )
-    columns = np.concatenate([part.columns for part in parts])
-    strengths = np.concatenate([part.strength for part in parts])
-    kept = np.argsort(-rank, kind="stable")[:MAX_LINES]
-    points = ragged(start[kept], count[kept])
+    slope, offset = _fit_lines(columns, rows, np.repeat(np.arange(len(rank)), count), len(rank))
+    level = np.nonzero(np.abs(slope) <= STEEPEST_LEVEL)[0]
+    kept = level[np.argsort(-rank[level], kind="stable")[:MAX_LINES]]
+    points = ragged((np.cumsum(count) - count)[kept], count[kept])
     return _with_sums(offset[kept], slope[kept], count[kept], columns[points], strengths[points])
 
 
@@ -127,7 +123,7 @@ def _with_sums(
 
 
 def _linked(strength: Float32Array, ridge: BoolArray, shortest: float) -> _Linked:
-    """Connect ridges into lines, rank them and fit the best."""
+    """Connect ridges into lines, rank them and keep the best."""
     linked = cv2.dilate(ridge.view(np.uint8), np.ones((1, 3), np.uint8))
     groups, labels = cv2.connectedComponents(linked, connectivity=8)
     rows, columns = np.nonzero(ridge)
@@ -148,13 +144,7 @@ def _linked(strength: Float32Array, ridge: BoolArray, shortest: float) -> _Linke
     best = best[ranks[best] > 0]
     start, count = starts[best], starts[best + 1] - starts[best]
     points = ragged(start, count)
-    rows, columns, values = rows[points], columns[points], values[points]
-    slope, offset = _fit_lines(columns, rows, np.repeat(np.arange(len(best)), count), len(best))
-    level = np.abs(slope) <= STEEPEST_LEVEL
-    begin = np.cumsum(count) - count
-    return _Linked(
-        ranks[best][level], offset[level], slope[level], begin[level], count[level], columns, values
-    )
+    return _Linked(ranks[best], count, columns[points], rows[points], values[points])
 
 
 def _fit_lines(
