@@ -42,7 +42,7 @@ def test_freed_memory_leaves_the_process() -> None:
     assert int(result.stdout) > 30_000_000
 
 
-# Blocks of 5 MB, written to and given back: 1280 pages each time when the system has to be asked again.
+# Four blocks of 5 MB, written to and given back: 5120 pages each time when the system has to be asked again.
 STEPS = """
 import resource
 import numpy as np
@@ -50,9 +50,10 @@ from hueph._memory import keep_for_next_step
 
 keep_for_next_step()
 def faults():
-    np.ones(5 * 2**20, dtype=np.uint8)
+    blocks = [np.ones(5 * 2**20, dtype=np.uint8) for _ in range(4)]
+    del blocks
     return resource.getrusage(resource.RUSAGE_SELF).ru_minflt
-first, last = faults(), [faults() for _ in range(10)][-1]
+first, last = [faults() for _ in range(3)][-1], [faults() for _ in range(10)][-1]
 print(last - first)
 """
 
