@@ -12,8 +12,8 @@ picture itself. How strong each part is was fitted on simulated workshops
 (`tests/accuracy/fit_standards.py`); only how far this workshop is off altogether is learned from the
 standards themselves.
 
-Kriging sees one number of each tube. Where pictures look alike, small networks then set the sample's colour
-beside the standards' colours (`hueph._beside_standards`) and correct what kriging gave; the less a picture
+Kriging sees one number of each tube. Where pictures look alike, a small network then sets the sample's colour
+beside the standards' colours (`hueph._beside_standards`) and corrects what kriging gave; the less a picture
 looks like those of the standards, the less they count.
 """
 
@@ -56,7 +56,7 @@ _AMPLITUDES = (0.6, 1.0, 1.5, 2.2, 3.0)
 _AMPLITUDE_STD = 0.5
 # However many standards agree, each tube keeps optics of its own.
 _LEAST_VARIANCE = 0.05
-# Temperature of usual pictures (`hueph.estimating.widening`): what the networks were trained in, and need no
+# Temperature of usual pictures (`hueph.estimating.widening`): what the network was trained in, and need no
 # widening for.
 _USUAL_WIDENING = 1.2
 
@@ -286,7 +286,7 @@ class IndicatorCalibration:
         photo: str,
         others: IntArray | None = None,
     ) -> tuple[Float32Array, FloatArray]:
-        """Return what the networks are shown of a sample beside the standards.
+        """Return what the network is shown of a sample beside the standards.
 
         Parameters
         ----------
@@ -324,7 +324,7 @@ class IndicatorCalibration:
         widen: float = 1.0,
         others: IntArray | None = None,
     ) -> Posterior:
-        """Correct what kriging gave by the networks."""
+        """Correct what kriging gave by the network."""
         features, base = self.beside(tube, pooled, kriged, photo, others)
         density = np.mean([refiner.density(features, base) for refiner in load_refiners()], axis=0)
         log_density = np.log(density + LEAST_DENSITY)

@@ -122,7 +122,7 @@ def test_standards_in_pictures_that_look_otherwise_are_left_to_kriging(
     monkeypatch.setattr("hueph.calibration.IndicatorCalibration._alike", lambda *_: 0.0)
     alone = IndicatorCalibration().fit(known)
     unlike = alone.refine(sample.evidence, pooled)
-    monkeypatch.setattr("hueph.calibration.load_refiners", lambda: pytest.fail("networks asked"))
+    monkeypatch.setattr("hueph.calibration.load_refiners", lambda: pytest.fail("network asked"))
     kriged = alone.refine(sample.evidence, pooled, off=1e-12)
     assert unlike.density == pytest.approx(kriged.density, rel=1e-6, abs=1e-8)
     assert np.abs(helped.density - spread(pooled).density).max() > 0.05

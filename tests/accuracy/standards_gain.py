@@ -1,13 +1,15 @@
 """Measure what standards gain over the printed chart alone, on scenes that they are not part of.
 
-    python tests/accuracy/standards_gain.py FOLDER [--splits 20] [--workshops 60] [--pixels 12] [--write]
+    python tests/accuracy/standards_gain.py FOLDER [--splits 20] [--workshops 60] [--pixels 12]
+                                            [--traced FOLDER ...] [--write]
 
 Photographs of FOLDER (laid out as for run_photos.py): half of the scenes of each indicator, drawn at
 random, are standards, the other half are read; again for every split. Each scene has other cameras and
 another lamp, and cards of one indicator differ in layout and print, so this is the hard case: only the
 indicator stays. Workshops are simulated (`workshop.py`): phone, lamp and card stay, and standards stand in
 other pictures than samples. --pixels draws photographs of so many more workshops and takes them through
-the program from file to reading. "Chart alone" is always the shipped estimator with its widening.
+the program from file to reading. --traced reads path-traced workshops (`path_trace.py --workshops`) in the same
+way, located and measured by the program. "Chart alone" is always the shipped estimator with its widening.
 
 Errors are compared over the tubes that both ways give a value, and over all tubes on the card by the
 median of the posterior, whether or not it is stated. --write puts the tables into DEVELOPERS.md between
@@ -105,17 +107,21 @@ def main() -> None:
     parser.add_argument("--splits", type=int, default=20)
     parser.add_argument("--workshops", type=int, default=60)
     parser.add_argument("--pixels", type=int, default=12)
+    parser.add_argument("--traced", type=Path, nargs="*", default=[], help="folders of path-traced workshops")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--write", action="store_true", help="put the tables into DEVELOPERS.md")
     options = parser.parse_args()
     start = time.perf_counter()
     rows = [
-        row("photographs, half of the scenes as standards", pairs) for pairs in [photos(options, kriging)]
+        row("photographs, half of the scenes as standards", photos(options, shipped)),
+        row("the same, kriging alone", photos(options, kriging)),
+        row("the same, bent surface instead", photos(options, bending)),
+        *workshop_rows(options),
     ]
-    rows.append(row("the same, bent surface instead", photos(options, bending)))
-    rows += workshop_rows(options)
     if options.pixels:
         rows.append(row("drawn photographs, file to reading", drawn(options)))
+    if options.traced:
+        rows += traced_rows(options.traced)
     text = "\n\n".join(
         f"{title}\n\n{tables.markdown([HEAD[0], *HEAD[part]], [[one[0], *one[part]] for one in rows])}"
         for title, part in PARTS
@@ -126,21 +132,24 @@ def main() -> None:
         tables.put_between(DEVELOPERS, "standards-gain", text)
 
 
-# ---------------------------------------------------------------- two ways
+# ---------------------------------------------------------------- three ways
+
+
+def shipped(standards: Sequence[Seen], samples: Sequence[Seen]) -> list[Pair]:
+    """Read samples with the help of standards, as the program does."""
+    made = IndicatorCalibration().fit([one.tube for one in standards])
+    return [_pair(one, made.refine) for one in samples]
 
 
 def kriging(standards: Sequence[Seen], samples: Sequence[Seen]) -> list[Pair]:
-    """Read samples with the help of standards, as the program does."""
+    """Leave the networks out."""
     made = IndicatorCalibration().fit([one.tube for one in standards])
-    return [
-        Pair(
-            one.tube.ph,
-            one.alone,
-            made.refine(one.tube.evidence, one.pooled, photo=one.tube.photo, widen=one.widen),
-            one.group,
-        )
-        for one in samples
-    ]
+    return [_pair(one, made.by_kriging) for one in samples]
+
+
+def _pair(one: Seen, refine: Callable[..., Posterior]) -> Pair:
+    refined = refine(one.tube.evidence, one.pooled, photo=one.tube.photo, widen=one.widen)
+    return Pair(one.tube.ph, one.alone, refined, one.group)
 
 
 def bending(standards: Sequence[Seen], samples: Sequence[Seen]) -> list[Pair]:
@@ -189,7 +198,7 @@ def gather(folder: Path) -> list[Seen]:
     return seen
 
 
-def _photo(path: Path, scene: dict[str, Any], chart: Any) -> Iterator[Seen]:
+def _photo(path: Path, scene: dict[str, Any], chart: Any, *, group: str = "") -> Iterator[Seen]:
     """Measure the samples of one photograph."""
     photo = load_photo(path)
     strip = locate_strip(photo, chart)
@@ -211,7 +220,7 @@ def _photo(path: Path, scene: dict[str, Any], chart: Any) -> Iterator[Seen]:
             continue
         widen = load_widening().temperature(find_situation(pooled, flags, colours.residual_delta_e))
         label = KnownTube(known, float(truth["ph"]), 0.0, photo.sha256)
-        yield Seen(label, pooled, widen, str(scene["id"]), scene["indicator"])
+        yield Seen(label, pooled, widen, str(scene["id"]), scene["indicator"], group)
 
 
 # ---------------------------------------------------------------- workshops
@@ -221,6 +230,7 @@ def workshop_rows(options: argparse.Namespace) -> list[list[str]]:
     """Simulate workshops and read half of their pictures in several settings."""
     settings: dict[str, list[Pair]] = {}
     bent: list[Pair] = []
+    kriged: list[Pair] = []
     for number in range(options.workshops):
         rng = np.random.default_rng((options.seed, 11, number))
         place = draw_workshop(rng, INDICATORS[number % len(INDICATORS)])
@@ -229,19 +239,23 @@ def workshop_rows(options: argparse.Namespace) -> list[list[str]]:
         for count in (1, 2, 6):
             standards = [one for picture in pictures[:count] for one in picture]
             name = f"workshop, {count * TUBES} standards in {count} other picture{'s' if count > 1 else ''}"
-            settings.setdefault(name, []).extend(kriging(standards, samples))
+            settings.setdefault(name, []).extend(shipped(standards, samples))
+        kriged += kriging(standards, samples)
         bent += bending(standards, samples)
         away = elsewhere(place, rng)
         other = [one for index in range(6) for one in _simulated(away, rng, f"away {index}", str(number))]
         settings.setdefault("24 standards by another phone under another lamp", []).extend(
-            kriging(other, samples)
+            shipped(other, samples)
         )
         for picture in pictures[PICTURES // 2 :]:
             settings.setdefault("3 standards beside the sample in its picture", []).extend(
-                kriging(picture[:3], picture[3:])
+                shipped(picture[:3], picture[3:])
             )
     rows = [row(name, pairs) for name, pairs in settings.items()]
-    rows.insert(3, row("the same 24, bent surface instead", bent))
+    rows[3:3] = [
+        row("the same 24, kriging alone", kriged),
+        row("the same 24, bent surface instead", bent),
+    ]
     return rows
 
 
@@ -293,6 +307,31 @@ def _drawn(place: Workshop, rng: np.random.Generator, folder: Path) -> Iterator[
         for value, alone, helped in zip(ph, *read, strict=True):
             ways = (_posterior(alone, low, high), _posterior(helped, low, high))
             yield Pair(float(value), *ways, group=folder.name)
+
+
+def traced_rows(folders: Sequence[Path]) -> list[list[str]]:
+    """Read the samples of path-traced workshops beside one picture of standards, and beside all."""
+    settings: dict[str, list[Pair]] = {}
+    for folder in folders:
+        scenes = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+        charts = make_charts(folder, scenes)
+        for workshop in sorted({scene["workshop"] for scene in scenes}):
+            seen: dict[str, list[list[Seen]]] = {"standards": [], "samples": []}
+            for scene in (scene for scene in scenes if scene["workshop"] == workshop):
+                path = folder / scene["shots"][0]["file"]
+                found = _photo(path, scene, charts[scene["chart"]], group=f"{folder.name} {workshop}")
+                seen[scene["role"]].append(list(found))
+            samples = [one for picture in seen["samples"] for one in picture]
+            for name, known in (
+                ("path-traced workshops, 4 standards in 1 other picture", seen["standards"][0]),
+                (
+                    "path-traced, 8 standards in 2 other pictures",
+                    [one for p in seen["standards"] for one in p],
+                ),
+            ):
+                settings.setdefault(name, []).extend(shipped(known, samples))
+            settings.setdefault("the same 8, kriging alone", []).extend(kriging(known, samples))
+    return [row(name, pairs) for name, pairs in settings.items()]
 
 
 def _take(place: Workshop, rng: np.random.Generator, path: Path, ph: FloatArray) -> None:
