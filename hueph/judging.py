@@ -5,6 +5,7 @@ Every condition is a flag of `hueph.flags`. Thresholds are stated with where the
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -19,7 +20,13 @@ from hueph.locate.types import TubeLocation
 from hueph.measuring import TubeMeasurement
 from hueph.white_balance import PictureColours, linear_srgb_to_lab
 
-__all__ = ["backing_is_coloured", "distance_from_chart", "quality_flags", "refusal_flags"]
+__all__ = [
+    "backing_is_coloured",
+    "distance_from_chart",
+    "distances_from_chart",
+    "quality_flags",
+    "refusal_flags",
+]
 
 # Share of core pixels with a reflection at which a median starts to move.
 GLARE_SHARE = 0.15
@@ -115,15 +122,24 @@ def refusal_flags(
 
 def distance_from_chart(colours: PictureColours, evidence: TubeEvidence) -> float:
     """CIEDE2000 from the liquid to the nearest colour that some pH and dye load explain."""
-    tube = colours.corrected_lab(evidence.tube)
+    return float(distances_from_chart(colours, [evidence])[0])
+
+
+def distances_from_chart(colours: PictureColours, tubes: Sequence[TubeEvidence]) -> FloatArray:
+    """Return `distance_from_chart` of the tubes of a picture, (t,)."""
+    if not tubes:
+        return np.zeros(0)
+    labs = colours.corrected_lab(np.stack([evidence.tube for evidence in tubes]))
     explained = _explained_colours(colours)
-    nearest = explained[np.argmin(((explained - tube) ** 2).sum(axis=1))]
-    most = float(delta_e_cie2000(nearest, tube))
+    nearest = [int(np.argmin(((explained - lab) ** 2).sum(axis=1))) for lab in labs]
+    most = delta_e_cie2000(explained[nearest], labs)[:, None]
     # Hue and chroma never make the difference less than the step in lightness over its weight, and that
     # is below 1 + 0.015 |mean L - 50|: what is farther off in lightness need not be worked out.
-    step, mean = np.abs(explained[:, 0] - tube[0]), (explained[:, 0] + tube[0]) / 2
-    near = explained[step <= most * (1.0 + 0.015 * np.abs(mean - 50.0)) + 1e-9]
-    return float(np.min(delta_e_cie2000(near, tube[None])))
+    light = labs[:, :1]
+    step, mean = np.abs(explained[:, 0] - light), (explained[:, 0] + light) / 2
+    tube, near = np.nonzero(step <= most * (1.0 + 0.015 * np.abs(mean - 50.0)) + 1e-9)
+    away = delta_e_cie2000(explained[near], labs[tube])
+    return np.asarray(np.minimum.reduceat(away, np.searchsorted(tube, np.arange(len(tubes)))))
 
 
 @lru_cache(maxsize=1)

@@ -17,7 +17,7 @@ from hueph.errors import InputError, StripNotFound, TubesNotFound
 from hueph.estimating.features import TubeEvidence, all_finite, neighbour_tint
 from hueph.estimating.posterior import PooledEvidence, Posterior, pool_tubes, spread, state
 from hueph.estimating.widening import find_situation, load_widening
-from hueph.judging import distance_from_chart, quality_flags, refusal_flags
+from hueph.judging import distances_from_chart, quality_flags, refusal_flags
 from hueph.locate.card import without_print
 from hueph.locate.strip import locate_strip
 from hueph.locate.tubes import locate_tubes, prepare_search
@@ -113,7 +113,9 @@ def read_photo(
         return _collect(picture, chart, None, None, readings, share, message=str(no_strip))
     evidence = tube_evidence(colours, measured, locations)
     standards = calibration_of(chart)
-    experts = iter(pool_tubes([known for known in evidence if all_finite(known)]))
+    labs = colours.corrected_lab(np.stack([known.tube for known in evidence]))
+    measurable = [known for known in evidence if all_finite(known)]
+    experts = iter(zip(pool_tubes(measurable), distances_from_chart(colours, measurable), strict=True))
     readings = tuple(
         _read_tube(
             number,
@@ -122,13 +124,14 @@ def read_photo(
             location,
             tube,
             known,
+            lab,
             next(experts) if all_finite(known) else None,
             standards,
             share,
             budget,
         )
-        for number, (location, tube, known) in enumerate(
-            zip(locations, measured, evidence, strict=True), start=1
+        for number, (location, tube, known, lab) in enumerate(
+            zip(locations, measured, evidence, labs, strict=True), start=1
         )
     )
     unlike = bool(evidence) and standards is not None and _is_unlike(standards, evidence[0], picture)
@@ -214,21 +217,24 @@ def _read_tube(
     location: TubeLocation,
     tube: TubeMeasurement,
     evidence: TubeEvidence,
-    pooled: PooledEvidence | None,
+    lab: FloatArray,
+    judged: tuple[PooledEvidence, float] | None,
     standards: IndicatorCalibration | None,
     coverage: float,
     budget: bool,
 ) -> Reading:
-    """Estimate one tube and decide what may be said of it; `pooled` is None when it cannot be measured."""
+    """Estimate one tube and decide what may be said of it.
+
+    `judged` is what the experts say and how far it is from the chart; None when it cannot be measured.
+    """
     flags = set(location.flags) | quality_flags(colours, location, tube, evidence)
-    lab = colours.corrected_lab(evidence.tube)
-    if pooled is None:
+    if judged is None:
         flags.add("small-core")
         return _refused(number, photo, location, lab, None, flags)
+    pooled, delta_e = judged[0], float(judged[1])
     situation = find_situation(pooled, flags, colours.residual_delta_e)
     widen = load_widening().temperature(situation)
     posterior = spread(pooled, widen=widen)
-    delta_e = distance_from_chart(colours, evidence)
     refusal = refusal_flags(evidence, posterior, lab, delta_e, colours.chart)
     if refusal:
         return _refused(number, photo, location, lab, delta_e, flags | refusal, posterior)

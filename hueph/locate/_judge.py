@@ -56,6 +56,8 @@ SMALLEST_PATCH = 6.0
 SMALL_PATCH = 10.0
 # resolution at which colours and edges are judged, pixels along a patch's short side
 JUDGED_PIXELS = 30.0
+# ... or from this to that share of it, where the picture is there already
+NEARLY_JUDGED = (0.85, 1.3)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,6 +210,7 @@ class Judge:
         self.table: FloatArray = np.interp(codes, np.arange(len(table)), table)
         self._halvings: list[UInt8Array] = [eight_bit(photo.encoded)]
         self._reduced: dict[int, tuple[UInt8Array, FloatArray]] = {}
+        self._light: dict[int, Light] = {}
 
     def reduced(self, side: int) -> tuple[UInt8Array, FloatArray]:
         """Return the picture at most `side` long, 8 bit, and the map of its pixels to working pixels."""
@@ -216,17 +219,23 @@ class Judge:
             self._reduced[side] = (picture, resize_homography(reduction))
         return self._reduced[side]
 
-    def light(self, picture: UInt8Array) -> Light:
-        """Return the light of a reduced picture, slightly smoothed."""
+    def light(self, side: int) -> Light:
+        """Return the light of the picture at most `side` long, slightly smoothed."""
         import cv2
 
-        return Light.of(np.asarray(cv2.blur(picture, (3, 3)), dtype=np.uint8), self.table)
+        if side not in self._light:
+            smooth = np.asarray(cv2.blur(self.reduced(side)[0], (3, 3)), dtype=np.uint8)
+            self._light[side] = Light.of(smooth, self.table)
+        return self._light[side]
 
-    def best_looking(self, picture: UInt8Array, poses: FloatArray, most: int) -> FloatArray:
-        """Return at most `most` distinct poses (k, 3, 3) whose colours look like the chart's."""
+    def best_looking(self, side: int, poses: FloatArray, most: int) -> FloatArray:
+        """Return at most `most` distinct poses (k, 3, 3) whose colours look like the chart's.
+
+        Poses are those of the picture at most `side` long.
+        """
         if not len(poses):
             return poses
-        seen = self.sight.probe.glance(self.light(picture), poses, self.photo.to_linear_srgb)
+        seen = self.sight.probe.glance(self.light(side), poses, self.photo.to_linear_srgb)
         usable = colour_misfit(seen, self.sight.reference, rounds=1).misfit
         ranked = np.argsort(usable, kind="stable")[:400]
         ranked = ranked[usable[ranked] <= MOST_MISFIT + 1.25]
@@ -246,13 +255,13 @@ class Judge:
     def verdict(self, pose: FloatArray, *, by_hand: bool = False) -> Verdict:
         """Refine a pose (card units to working pixels) and judge it."""
         corners = self.plan.corners
-        picture, to_working = self._suited(pose)
+        side = self._suited(pose)
+        picture, to_working = self.reduced(side)
         rough = np.linalg.inv(to_working) @ pose
         refined = refine_pose(picture, rough, corners, self.sight.edges)
         placed = refined.pose
-        colours = self.sight.probe.read(
-            self.light(picture), placed, self.sight.placements, self.photo.to_linear_srgb
-        )
+        light, to_srgb = self.light(side), self.photo.to_linear_srgb
+        colours = self.sight.probe.read(light, placed, self.sight.placements, to_srgb)
         relative = self._only_patches(colours)
         fit = colour_misfit(relative, self.sight.reference)
         best = float(fit.misfit[0])
@@ -337,13 +346,19 @@ class Judge:
             (contrast > PLAIN_CONTRAST) & (colours.spread < 0.25 * contrast) & (colours.paper_share > 0.7)
         )
 
-    def _suited(self, pose: FloatArray) -> tuple[UInt8Array, FloatArray]:
-        """Return the reduction in which patches are about `JUDGED_PIXELS` wide."""
+    def _suited(self, pose: FloatArray) -> int:
+        """Return the longer side of the reduction in which patches are about `JUDGED_PIXELS` wide.
+
+        One there is already will do where they are nearly that.
+        """
         placed = apply_homography(pose, self.plan.corners.reshape(-1, 2)).reshape(-1, 4, 2)
         pixels = float(np.nan_to_num(np.median(quad_sides(placed).min(axis=1)), nan=JUDGED_PIXELS))
         longest = max(self.photo.encoded.shape[:2])
+        for side in self._reduced:
+            if NEARLY_JUDGED[0] <= pixels * min(side / longest, 1.0) / JUDGED_PIXELS <= NEARLY_JUDGED[1]:
+                return side
         steps = np.clip(np.round(np.log2(pixels / JUDGED_PIXELS) * 3.0) / 3.0, 0.0, 5.0)
-        return self.reduced(round(longest / 2.0**steps))
+        return round(float(longest / 2.0**steps))
 
 
 def _noise(fit: ColourFit) -> float:

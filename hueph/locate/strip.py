@@ -96,7 +96,7 @@ def _look(judge: Judge, side: int, window: float) -> Verdict | None:
     # Most strips show in what is quickly found.
     for quick, most in ((True, 1), (False, REFINED_POSES)):
         poses = possible_poses(find_quads(surplus, quick=quick), judge.plan)
-        for pose in judge.best_looking(picture, poses, most):
+        for pose in judge.best_looking(side, poses, most):
             verdicts.append(judge.verdict(to_working @ pose))
             settled = verdicts[-1].accepted or verdicts[-1].mirrored
             if settled and verdicts[-1].support >= SURE_SUPPORT:
