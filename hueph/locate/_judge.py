@@ -40,6 +40,8 @@ SEEN_SPREAD = 0.035
 # share of the patches and of their visible edges that must be found
 LEAST_SEEN_SHARE = 0.6
 LEAST_SUPPORT = 0.6
+# a pose with this share of its edges found needs no second try
+SURE_SUPPORT = 0.9
 MOST_FORESHORTENING = 1.75
 # edges softer than this share of a patch: out of focus
 BLURRED = 0.5
@@ -109,6 +111,11 @@ class Verdict:
     def accepted(self) -> bool:
         """Whether the pose is sure enough."""
         return self.reason == ""
+
+    @property
+    def settled(self) -> bool:
+        """Whether there is no need for a second try, accepted or not."""
+        return (self.accepted or self.mirrored) and self.support >= SURE_SUPPORT
 
     def location(self) -> StripLocation:
         """Return the result handed on."""
@@ -218,6 +225,13 @@ class Judge:
             picture, reduction = reduce_picture(self._halvings, side)
             self._reduced[side] = (picture, resize_homography(reduction))
         return self._reduced[side]
+
+    def halved(self, most: int) -> int:
+        """Return the longer side of the picture halved until it is at most `most`: a reduction made quickest."""
+        side = int(max(self.photo.encoded.shape[:2]))
+        while side > most:
+            side //= 2
+        return side
 
     def light(self, side: int) -> Light:
         """Return the light of the picture at most `side` long, slightly smoothed."""

@@ -70,15 +70,15 @@ def find_core(encoded: AnyArray, liquid: FloatArray, gain: float, depth: float) 
     top = min(SURFACE_SHARE / tallness, 0.3)
     # a dark liquid does not show how far its bottom bulges: never less than half a hemisphere is kept free
     bottom = 1.0 - min((0.1 + 0.5 * max(depth, 0.5)) / tallness, 0.45)
-    picture = _column_picture(encoded, liquid, gain, tallness)
-    rows = picture.shape[0]
+    rows = int(np.clip(round(ACROSS * tallness), 12, TALLEST))
     first, last = round(top * rows), max(round(bottom * rows), round(top * rows) + 2)
+    body = _straightened(encoded, liquid, gain, rows, slice(first, last))
     reasons = ["walls (refraction, dark rims)", "surface"]
     reasons.append("rounded bottom" if depth > 0.3 else "bottom")
-    left, right = _even_columns(picture[first:last])
+    left, right = _even_columns(body)
     if right - left < round((1 - 2 * WALL_SHARE) * ACROSS) - 1:
         reasons.append("uneven stripe (reflection or a neighbour)")
-    low, high = _even_rows(picture[first:last, left:right])
+    low, high = _even_rows(body[:, left:right])
     if high - low < last - first:
         reasons.append("uneven band (reflection, label or sediment)")
     small = right - left < NARROW_SHARE * ACROSS or high - low < SHORT_SHARE * rows
@@ -98,15 +98,15 @@ def find_core(encoded: AnyArray, liquid: FloatArray, gain: float, depth: float) 
     return Core(corners, tuple(reasons), bool(small))
 
 
-def _column_picture(encoded: AnyArray, liquid: FloatArray, gain: float, tallness: float) -> Float32Array:
-    """Return the straightened column in opponent colour."""
-    rows = int(np.clip(round(ACROSS * tallness), 12, TALLEST))
+def _straightened(encoded: AnyArray, liquid: FloatArray, gain: float, rows: int, part: slice) -> Float32Array:
+    """Return some of the rows of the straightened column in opponent colour."""
     corners = np.array([[-0.5, -0.5], [ACROSS - 0.5, -0.5], [ACROSS - 0.5, rows - 0.5], [-0.5, rows - 0.5]])
+    corners[:, 1] -= part.start
     to_picture = cv2.getPerspectiveTransform(corners.astype(np.float32), liquid.astype(np.float32))
     flat = cv2.warpPerspective(
         encoded,
         to_picture,
-        (ACROSS, rows),
+        (ACROSS, part.stop - part.start),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )

@@ -24,14 +24,15 @@ from hueph.photo import Photo
 
 __all__ = ["locate_strip"]
 
-# Ways of looking, in order: longer side of the reduced picture, window of the surroundings.
-LOOKS = ((700, 0.16), (2000, 0.10), (700, 0.45))
+# Ways of looking, in order: longer side of the reduced picture, window of the surroundings, and whether only
+# for what shows at once.
+LOOKS = ((700, 0.16, False), (2000, 0.10, True), (2000, 0.10, False), (700, 0.45, False))
+# Before them, for what shows at once, at the first halving of the picture that is not longer than this.
+FIRST_LOOK, FIRST_WINDOW = 900, 0.16
 # a picture with a shorter side than this, pixels, cannot hold three patches
 SMALLEST_PICTURE = 16
 # poses refined per look
 REFINED_POSES = 8
-# a pose with this share of its edges found needs no second try
-SURE_SUPPORT = 0.9
 # how far off, in patches, points drawn by hand are tried
 HAND_SHIFT = 0.3
 
@@ -74,8 +75,8 @@ def locate_strip(photo: Photo, chart: Chart, *, corners: FloatArray | None = Non
     if min(photo.encoded.shape[:2]) < SMALLEST_PICTURE:
         raise _not_found(photo, chart, None)
     nearest: Verdict | None = None
-    for side, window in LOOKS:
-        verdict = _look(judge, side, window)
+    for side, window, quick in ((judge.halved(FIRST_LOOK), FIRST_WINDOW, True), *LOOKS):
+        verdict = _look(judge, side, window, quick)
         if verdict is not None and verdict.accepted:
             return verdict.location()
         if verdict is not None and verdict.mirrored:
@@ -85,23 +86,22 @@ def locate_strip(photo: Photo, chart: Chart, *, corners: FloatArray | None = Non
     raise _not_found(photo, chart, nearest)
 
 
-def _look(judge: Judge, side: int, window: float) -> Verdict | None:
+def _look(judge: Judge, side: int, window: float, quick: bool) -> Verdict | None:
     """Search one reduction of the picture; the best verdict or None when nothing resembles the chart."""
     import cv2
 
     picture, to_working = judge.reduced(side)
     codes = np.asarray(cv2.medianBlur(absorbance_codes(picture, judge.table), 3), dtype=np.uint8)
-    surplus = surplus_absorbance(codes, window)
+    quads = find_quads(surplus_absorbance(codes, window), quick=quick)
+    poses = judge.best_looking(side, possible_poses(quads, judge.plan), 1 if quick else REFINED_POSES)
     verdicts: list[Verdict] = []
-    # Most strips show in what is quickly found.
-    for quick, most in ((True, 1), (False, REFINED_POSES)):
-        poses = possible_poses(find_quads(surplus, quick=quick), judge.plan)
-        for pose in judge.best_looking(side, poses, most):
-            verdicts.append(judge.verdict(to_working @ pose))
-            settled = verdicts[-1].accepted or verdicts[-1].mirrored
-            if settled and verdicts[-1].support >= SURE_SUPPORT:
-                return min(verdicts, key=lambda v: v.score)
-    return min(verdicts, key=lambda v: v.score, default=None)
+    for pose in poses:
+        verdicts.append(judge.verdict(to_working @ pose))
+        if verdicts[-1].settled:
+            break
+    best = min(verdicts, key=lambda v: v.score, default=None)
+    # At a quick look only what is plain counts.
+    return None if quick and best is not None and not best.settled else best
 
 
 def _by_hand(judge: Judge, chart: Chart, corners: FloatArray) -> StripLocation:
@@ -121,7 +121,7 @@ def _by_hand(judge: Judge, chart: Chart, corners: FloatArray) -> StripLocation:
     verdicts: list[Verdict] = []
     for pose in (flat, keystone, *moved):
         verdicts.append(judge.verdict(pose, by_hand=True))
-        if verdicts[-1].accepted and verdicts[-1].support >= SURE_SUPPORT:
+        if verdicts[-1].accepted and verdicts[-1].settled:
             return verdicts[-1].location()
     verdict = min(verdicts, key=lambda v: v.score)
     if not verdict.accepted:
