@@ -31,6 +31,8 @@ LEAST_STEP = 5.0
 LEAST_SEEN, SURELY_SEEN = 2.5, 5.0
 # half edges that have to be found in each direction: two ends of two halves
 LEAST_EDGES = 4
+# paper between patches wider than this shows its own colour, rectified pixels
+WIDE_GAP = 4.0
 # how often a visible edge is found where it is, and where none is (estimated on drawn cards)
 FOUND, BY_CHANCE = 0.9, 0.2
 ALONG = 9
@@ -50,6 +52,8 @@ class EdgeSet:
         The patch it bounds; the patch that touches it outside, or -1 for paper.
     reach : array, shape (e,)
         Short side of the patch.
+    gap : array, shape (e,)
+        Width of the paper between the patch and the next one outside; infinite where there is none.
     """
 
     middle: FloatArray
@@ -58,6 +62,7 @@ class EdgeSet:
     patch: AnyArray
     beyond: AnyArray
     reach: FloatArray
+    gap: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,7 +117,7 @@ class Refined:
 
 def edge_set(corners: FloatArray) -> EdgeSet:
     """List the half edges of patches (n, 4, 2)."""
-    rows: list[tuple[FloatArray, FloatArray, FloatArray, int, int, float]] = []
+    rows: list[tuple[FloatArray, FloatArray, FloatArray, int, int, float, float]] = []
     low, high = corners.min(axis=1), corners.max(axis=1)
     for index, quad in enumerate(corners):
         short = float(quad_sides(quad).min())
@@ -121,14 +126,25 @@ def edge_set(corners: FloatArray) -> EdgeSet:
             outside = (a + b) / 2.0 + normal * 0.06 * short
             touching = ((outside > low) & (outside < high)).all(axis=1).nonzero()[0]
             beyond = int(touching[0]) if len(touching) else -1
+            gap = _gap((a + b) / 2.0, normal, low, high)
             for start, stop in ((0.12, 0.5), (0.5, 0.88)):
                 middle = a + (b - a) * (start + stop) / 2.0
-                rows.append((middle, normal, (b - a) * (stop - start), index, beyond, short))
-    middle, normal, along, patch, beyond_, reach = (list(column) for column in zip(*rows, strict=True))
+                rows.append((middle, normal, (b - a) * (stop - start), index, beyond, short, gap))
+    middle, normal, along, patch, beyond_, reach, gaps = (list(column) for column in zip(*rows, strict=True))
     return EdgeSet(
         np.array(middle), np.array(normal), np.array(along), np.array(patch), np.array(beyond_),
-        np.array(reach),
+        np.array(reach), np.array(gaps),
     )  # fmt: skip
+
+
+def _gap(point: FloatArray, normal: FloatArray, low: FloatArray, high: FloatArray) -> float:
+    """Distance from the middle of an edge, outwards, to the next of some upright patches; infinite without one."""
+    axis = int(np.argmax(np.abs(normal)))
+    other = 1 - axis
+    abreast = (low[:, other] < point[other]) & (high[:, other] > point[other])
+    near = (low if normal[axis] > 0 else -high)[:, axis] - np.sign(normal[axis]) * point[axis]
+    ahead = near[abreast & (near > -1e-9)]
+    return float(ahead.min()) if len(ahead) else np.inf
 
 
 def refine_pose(picture: UInt8Array, pose: FloatArray, corners: FloatArray, edges: EdgeSet) -> Refined:
@@ -221,8 +237,10 @@ def _edge_shifts(
     other = np.where(edges.beyond[:, None] >= 0, inner[edges.beyond], paper)
     step = other - own
     size = np.linalg.norm(step, axis=1)
-    visible = size > LEAST_STEP
     direction = step / np.maximum(size, 1e-6)[:, None]
+    # a strip of paper narrower than the blur shows by a share of its colour only
+    size = size * np.where(edges.beyond < 0, np.clip(edges.gap * scale / WIDE_GAP, 0.0, 1.0), 1.0)
+    visible = size > LEAST_STEP
     slope = np.einsum("etc,ec->et", profile[:, 2:] - profile[:, :-2], direction) / 2.0
     prior = np.exp(-0.5 * (np.arange(-half, half + 1) / (0.7 * half)) ** 2)
     index = np.argmax(slope * prior, axis=1)

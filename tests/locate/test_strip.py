@@ -161,6 +161,24 @@ def test_small_strip_says_so() -> None:
     assert refuse(small, scene.chart) in {"too-small", "not-seen"}
 
 
+@pytest.mark.parametrize("blur", [1.0, 1.4])
+@pytest.mark.parametrize("pixels", [13.0, 18.0])
+@pytest.mark.parametrize(
+    "layout",
+    [
+        Layout((7,), tall=1.2, gap_x=0.07),
+        Layout((3, 3, 3), tall=1.1, gap_x=0.06, gap_y=0.4),
+        Layout((1,) * 8, tall=0.7, gap_x=0.0, gap_y=0.05, digits="right"),
+    ],
+    ids=["row", "grid", "column"],
+)
+def test_gaps_finer_than_the_blur_are_no_reason_to_refuse(layout: Layout, pixels: float, blur: float) -> None:
+    """Paper a pixel wide between patches takes on their colours; it cannot show as paper does."""
+    units = max(make_chart(layout).card_size) / min(layout.tall, 1.0)
+    scene = card_scene(layout, width=pixels * units, turn=4.0, camera=Camera(blur=blur))
+    check(locate_strip(scene.photo, scene.chart), scene.patches, overlap=0.7)
+
+
 def test_blurred_strip_is_refused() -> None:
     scene = card_scene(ROW, camera=Camera(blur=22.0))
     assert refuse(scene.photo.encoded, scene.chart) in {"blurred", "not-seen", "order-ambiguous"}
