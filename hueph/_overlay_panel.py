@@ -202,7 +202,8 @@ def _draw_posterior(
     density = reading.posterior[inside]
     peak = float(density.max()) or 1.0
     tops = axis - 0.46 * height * density / peak
-    outline = [(across(float(x)), float(y)) for x, y in zip(reading.grid[inside], tops, strict=True)]
+    places = left + (right - left) * (reading.grid[inside] - start) / (end - start)
+    outline = list(zip(places.tolist(), tops.tolist(), strict=True))
     pen.polygon([(outline[0][0], axis), *outline, (outline[-1][0], axis)], fill=CURVE)
     pen.line(outline, fill=LIGHT, width=max(2, round(0.016 * height)))
     _draw_interval(pen, reading, across, axis, height, (start, end))

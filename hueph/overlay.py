@@ -119,7 +119,7 @@ def _picture(photo: Photo, most_wide: int) -> tuple[UInt8Array, float]:
     zoom = float(np.clip(width, min(LEAST_WIDTH, most_wide), most_wide)) / width
     if zoom != 1.0:
         size = (round(width * zoom), max(1, round(codes.shape[0] * zoom)))
-        how = cv2.INTER_CUBIC if zoom > 1.0 else cv2.INTER_AREA
+        how = cv2.INTER_CUBIC if zoom > 1.0 else cv2.INTER_LINEAR
         codes = np.asarray(cv2.resize(codes, size, interpolation=how), dtype=codes.dtype)
     zoom *= halved
     if photo.profile == "sRGB" and codes.dtype == np.uint8:

@@ -42,6 +42,8 @@ _KEPT_TIFF = {
 _ROOT = r"(?:[A-Za-z]:[\\/]|~?/|~?\\\\)"
 _QUOTED_PATH = re.compile(rf"([\"'])\s*{_ROOT}[^\"'\n]*[\\/]([^\"'\\/\n]+)\1")
 _LOOSE_PATH = re.compile(rf"(?<![\w:/.)\\]){_ROOT}(?:[^\s\"'\\/]+[\\/])+")
+# Picture data run up to the next marker that is neither a stuffed zero nor a restart.
+_END_OF_SCAN = re.compile(rb"\xff[^\x00\xd0-\xd7]", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,17 +125,11 @@ def _jpeg(data: bytes) -> PrivateFree | None:
         removed += gone
         out += kept
         if marker == 0xDA:
-            # Picture data run up to the next marker that is neither a stuffed zero nor a restart.
-            stop = position
-            while True:
-                stop = data.find(b"\xff", stop)
-                if stop < 0:
-                    return None
-                if data[stop + 1] != 0 and not 0xD0 <= data[stop + 1] <= 0xD7:
-                    break
-                stop += 2
-            out += data[position:stop]
-            position = stop
+            following = _END_OF_SCAN.search(data, position)
+            if following is None:
+                return None
+            out += data[position : following.start()]
+            position = following.start()
     out += b"\xff\xd9"
     if data[end:].strip(b"\0"):
         removed.append("data after the picture")

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from bench_read import make_photos
+from bench_read import made_photos
 from measure import print_environment
 from PIL import Image
 
@@ -105,7 +105,7 @@ def write_rows(document: Path, rows: list[Row]) -> None:
 def adding(folder: Path, rounds: int) -> list[Row]:
     """Time reading, and reading with recording, in turn, on files that differ in their last byte."""
     chart = load_chart(find_chart("sample-universal-strip"))
-    name, photo = next(item for item in make_photos(folder).items() if "phone" in item[0])
+    name, photo = next(item for item in made_photos(folder).items() if "phone" in item[0])
     data = photo.read_bytes()
     print(f"photograph: 12 megapixels, {name}")
     reads, adds, waits = [], [], []
