@@ -35,8 +35,10 @@ LEAST_EXCESS = 0.45
 LEAST_NOISE = 0.15
 # A patch is seen when its colour fits this well (same units) ...
 SEEN_RESIDUAL = 3.0
-# ... and its inside is even: Oklab
+# ... and its inside is even, Oklab; light that liquids throw on the card (caustics) may make it less even where
+# the colour fits this well: what hides a patch has another one
 SEEN_SPREAD = 0.035
+SURE_RESIDUAL, SURE_SPREAD = 0.8, 0.06
 # share of the patches and of their visible edges that must be found
 LEAST_SEEN_SHARE = 0.6
 LEAST_SUPPORT = 0.6
@@ -285,7 +287,8 @@ class Judge:
         residual = fit.residual[0]
         shown = np.isfinite(residual)
         misfit = float(np.sqrt(np.mean(np.minimum(residual[shown], MISFIT_CAP) ** 2))) if shown.any() else 9.0
-        seen = (residual < SEEN_RESIDUAL) & (colours.spread[0] < SEEN_SPREAD)
+        most_spread = np.where(residual < SURE_RESIDUAL, SURE_SPREAD, SEEN_SPREAD)
+        seen = (residual < SEEN_RESIDUAL) & (colours.spread[0] < most_spread)
         support = refined.support(self.sight.edges, shown)
         values = np.linalg.svd(np.nan_to_num(local_jacobian(final, self.plan.centres.mean(axis=0))))[1]
         height, width = self.photo.encoded.shape[:2]

@@ -319,8 +319,16 @@ def traced_rows(folders: Sequence[Path]) -> list[list[str]]:
             seen: dict[str, list[list[Seen]]] = {"standards": [], "samples": []}
             for scene in (scene for scene in scenes if scene["workshop"] == workshop):
                 path = folder / scene["shots"][0]["file"]
-                found = _photo(path, scene, charts[scene["chart"]], group=f"{folder.name} {workshop}")
-                seen[scene["role"]].append(list(found))
+                try:
+                    found = list(
+                        _photo(path, scene, charts[scene["chart"]], group=f"{folder.name} {workshop}")
+                    )
+                except HuephError as error:
+                    print(f"left out: {error}")
+                    continue
+                seen[scene["role"]].append(found)
+            if not seen["standards"]:
+                continue
             samples = [one for picture in seen["samples"] for one in picture]
             for name, known in (
                 ("path-traced workshops, 4 standards in 1 other picture", seen["standards"][0]),

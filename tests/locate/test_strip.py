@@ -179,6 +179,20 @@ def test_gaps_finer_than_the_blur_are_no_reason_to_refuse(layout: Layout, pixels
     check(locate_strip(scene.photo, scene.chart), scene.patches, overlap=0.7)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_mottled_light_on_the_card_hides_no_patch(seed: int) -> None:
+    """Glass and liquid throw uneven light on a card beside them: here 5 % (k = 1) over a sixth of a patch."""
+    scene = card_scene(Layout((7,), tall=1.6), turn=4.0, seed=seed)
+    mottled = cv2.GaussianBlur(
+        np.random.default_rng(seed).normal(size=scene.photo.encoded.shape[:2]), (0, 0), 9.0
+    )
+    light = 0.95 + 0.05 * mottled / mottled.std()
+    picture = np.clip(scene.photo.encoded * light[..., None], 0, 255).astype(np.uint8)
+    found = locate_strip(photo_from_array(picture, name="mottled.jpg"), scene.chart)
+    check(found, scene.patches)
+    assert all(found.seen)
+
+
 def test_blurred_strip_is_refused() -> None:
     scene = card_scene(ROW, camera=Camera(blur=22.0))
     assert refuse(scene.photo.encoded, scene.chart) in {"blurred", "not-seen", "order-ambiguous"}
