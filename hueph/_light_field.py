@@ -32,7 +32,9 @@ def paper_field(photo: Photo, chart: Chart, strip: StripLocation) -> tuple[Float
     if len(bands):
         quads = apply_homography(strip.homography, bands.reshape(-1, 2)).reshape(-1, 4, 2)
         codes, inside = sampled(photo, quads, _BAND_POINTS, _BAND_POINTS)
-        seen = inside.all(axis=1) & (quad_area(quads) >= _LEAST_BAND)
+        area = quad_area(quads)
+        # beside small patches there are but small bands
+        seen = inside.all(axis=1) & (area >= min(_LEAST_BAND, 0.5 * float(area.max())))
     if not seen.any():
         return np.full((len(centres), 3), np.nan), np.nan
     light = to_light(photo, codes[seen])

@@ -17,6 +17,7 @@ from hueph.errors import InputError, StripNotFound
 from hueph.locate.geometry import quad_overlap
 from hueph.locate.strip import locate_strip
 from hueph.locate.types import StripLocation
+from hueph.measuring import measure_strip
 from hueph.photo import Photo, load_photo, photo_from_array
 from hueph.synthetic import render_artwork
 
@@ -177,6 +178,18 @@ def test_gaps_finer_than_the_blur_are_no_reason_to_refuse(layout: Layout, pixels
     units = max(make_chart(layout).card_size) / min(layout.tall, 1.0)
     scene = card_scene(layout, width=pixels * units, turn=4.0, camera=Camera(blur=blur))
     check(locate_strip(scene.photo, scene.chart), scene.patches, overlap=0.7)
+
+
+def test_paper_beside_patches_of_seven_pixels_is_measured() -> None:
+    """The bands of paper that are looked at are a pixel wide there, and there are no others."""
+    layout = Layout((7,), tall=1.0, gap_x=0.1)
+    scene = card_scene(layout, width=7.0 * max(make_chart(layout).card_size), camera=Camera(blur=0.6))
+    strip = locate_strip(scene.photo, scene.chart)
+    measured = measure_strip(scene.photo, scene.chart, strip)
+    assert measured.usable.sum() >= 5
+    # The paper of the chart, L* 93.5, reflects 84 % (CIE 15:2018); the scene's light is 0.9 of that, within
+    # a gradient of 10 % and the camera's contrast.
+    assert measured.paper == pytest.approx(np.full((7, 3), 0.9 * 0.84), rel=0.25)
 
 
 @pytest.mark.parametrize("seed", range(4))
