@@ -18,7 +18,13 @@ from hueph.locate._hypotheses import possible_poses
 from hueph.locate._judge import Judge, Verdict
 from hueph.locate._quads import absorbance_codes, find_quads, surplus_absorbance
 from hueph.locate.card import locate_card_strip
-from hueph.locate.geometry import bounding_corners, fit_affine, fit_homography, goes_clockwise
+from hueph.locate.geometry import (
+    apply_homography,
+    bounding_corners,
+    fit_affine,
+    fit_homography,
+    goes_clockwise,
+)
 from hueph.locate.types import StripLocation
 from hueph.photo import Photo
 
@@ -33,6 +39,8 @@ FIRST_LOOK, FIRST_WINDOW = 900, 0.16
 SMALLEST_PICTURE = 16
 # poses refined per look
 REFINED_POSES = 8
+# a pose with this share of its edges found is not tried from another start
+WHOLE_SUPPORT = 0.97
 # how far off, in patches, points drawn by hand are tried
 HAND_SHIFT = 0.3
 
@@ -78,7 +86,7 @@ def locate_strip(photo: Photo, chart: Chart, *, corners: FloatArray | None = Non
     for side, window, quick in ((judge.halved(FIRST_LOOK), FIRST_WINDOW, True), *LOOKS):
         verdict = _look(judge, side, window, quick)
         if verdict is not None and verdict.accepted:
-            return verdict.location()
+            return _without_false_keystone(judge, chart, verdict).location()
         if verdict is not None and verdict.mirrored:
             raise _not_found(photo, chart, verdict)
         if verdict is not None and (nearest is None or verdict.score < nearest.score):
@@ -102,6 +110,19 @@ def _look(judge: Judge, side: int, window: float, quick: bool) -> Verdict | None
     best = min(verdicts, key=lambda v: v.score, default=None)
     # At a quick look only what is plain counts.
     return None if quick and best is not None and not best.settled else best
+
+
+def _without_false_keystone(judge: Judge, chart: Chart, verdict: Verdict) -> Verdict:
+    """Try again without keystone where not all edges were found; the better of both verdicts.
+
+    Where the patches of one end hardly differ, a keystone can explain the edges of the others and leave
+    that end a third of a patch off.
+    """
+    if verdict.support >= WHOLE_SUPPORT:
+        return verdict
+    box = bounding_corners(chart.corners)
+    again = judge.verdict(fit_affine(box, apply_homography(verdict.pose, box)))
+    return again if again.accepted and again.score < verdict.score else verdict
 
 
 def _by_hand(judge: Judge, chart: Chart, corners: FloatArray) -> StripLocation:

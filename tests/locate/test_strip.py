@@ -206,6 +206,14 @@ def test_mottled_light_on_the_card_hides_no_patch(seed: int) -> None:
     assert all(found.seen)
 
 
+def test_a_pale_end_is_not_left_half_a_patch_off_by_keystone() -> None:
+    """Thirteen patches of one height, seen from straight ahead: their centres are as evenly spaced in the picture."""
+    folder = ROOT / "samples" / "standards"
+    found = locate_strip(load_photo(folder / "feed.jpg"), load_chart(folder / "chart.toml"))
+    steps = np.linalg.norm(np.diff(found.patches.mean(axis=1), axis=0), axis=1)
+    assert steps.max() < 1.03 * steps.min()
+
+
 def test_blurred_strip_is_refused() -> None:
     scene = card_scene(ROW, camera=Camera(blur=22.0))
     assert refuse(scene.photo.encoded, scene.chart) in {"blurred", "not-seen", "order-ambiguous"}
