@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 import threading
@@ -74,5 +75,7 @@ def _move(cores: set[int], others: set[int]) -> None:
     live, while another core is idle.
     """
     if sys.platform == "linux" and others:
-        os.sched_setaffinity(0, others)
-        os.sched_setaffinity(0, cores)
+        # Where that is not allowed, or the cores have just been taken away, it stays where it is.
+        with contextlib.suppress(OSError):
+            os.sched_setaffinity(0, others)
+            os.sched_setaffinity(0, cores)

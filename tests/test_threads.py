@@ -62,3 +62,14 @@ def test_what_fails_is_raised_here() -> None:
         side_by_side(lambda: 1, lambda: fail("second"))
     with pytest.raises(ValueError, match="first"):
         side_by_side(lambda: fail("first"), lambda: fail("second"))
+
+
+@pytest.mark.skipif(not hasattr(os, "sched_setaffinity"), reason="cores are told apart on Linux only")
+def test_a_system_that_lets_no_thread_move_gives_both_results(monkeypatch: pytest.MonkeyPatch) -> None:
+    def forbidden(pid: int, cores: set[int]) -> None:
+        raise PermissionError("not here")
+
+    monkeypatch.setattr(os, "sched_setaffinity", forbidden)
+    monkeypatch.setattr(_threads, "_cores", lambda: ({0, 1}, {1}))
+    monkeypatch.setattr(cv2, "getNumThreads", lambda: 2)
+    assert side_by_side(lambda: 1, lambda: 2) == (1, 2)
