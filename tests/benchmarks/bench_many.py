@@ -1,7 +1,7 @@
 """Photographs per second with one and two workers and on a cluster, and memory from 10 photographs on.
 
     python tests/benchmarks/bench_many.py [--photos 40] [--counts 10 50 200] [--write]
-    python tests/benchmarks/bench_many.py --only memory --counts 10 100 1000 10000 --write      (an hour)
+    python tests/benchmarks/bench_many.py --only memory --counts 10 100 1000 10000 --write      (ten minutes)
 
 The sample photographs stand for many. The rates are those of the whole call, workers started and all;
 for the memory, small copies of a sample are read by the command, `hueph read FOLDER --json`. --write puts
