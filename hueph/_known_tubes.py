@@ -12,13 +12,13 @@ from hueph.estimating.curve import shape_preserving_curve
 from hueph.estimating.features import TubeEvidence, absorbance, without_mirrored_light
 from hueph.white_balance import chart_light, choose_correction
 
-__all__ = ["KnownTube", "dye_load", "known_tubes", "likeness", "picture_distance"]
+__all__ = ["ALIKE", "KnownTube", "dye_load", "known_tubes", "likeness", "picture_distance"]
 
 _CURVE_POINTS = 12
 # Light added before pictures are compared: dark channels, which flare and noise rule, count little.
 _PICTURE_SOFT = 0.15
-# Distance of two pictures over which likeness falls off (k = 1).
-_ALIKE = 0.021
+ALIKE = 0.021
+"""Distance of two pictures over which likeness falls off (k = 1)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,7 +114,7 @@ def picture_distance(one: TubeEvidence, other: TubeEvidence) -> float:
     return float(np.sqrt(((first - second) ** 2).mean()))
 
 
-def likeness(one: TubeEvidence, other: TubeEvidence, same: bool) -> float:
+def likeness(one: TubeEvidence, other: TubeEvidence, same: bool, alike: float = ALIKE) -> float:
     """Return how much a chart looks the same in two pictures, 0 to 1.
 
     Parameters
@@ -123,5 +123,7 @@ def likeness(one: TubeEvidence, other: TubeEvidence, same: bool) -> float:
         Of any tube of each picture.
     same : bool
         Whether it is one picture.
+    alike : float
+        Distance over which likeness falls off.
     """
-    return 1.0 if same else math.exp(-0.5 * (picture_distance(one, other) / _ALIKE) ** 2)
+    return 1.0 if same else math.exp(-0.5 * (picture_distance(one, other) / alike) ** 2)

@@ -28,7 +28,7 @@ from typing import TypeAlias
 import numpy as np
 
 from hueph._beside_standards import LiquidCurves, SeenTube, log_on_grid
-from hueph._known_tubes import KnownTube, dye_load, known_tubes, picture_distance
+from hueph._known_tubes import ALIKE, KnownTube, dye_load, known_tubes, likeness, picture_distance
 from hueph._types import Float32Array, FloatArray, IntArray
 from hueph.chart import Chart
 from hueph.errors import NotFittedError
@@ -88,7 +88,7 @@ class Kernel:
     setup: float = 0.75
     picture: float = 0.05
     own: float = 0.57
-    alike: float = 0.021
+    alike: float = ALIKE
     ph: float = 0.63
     load: float = 1.1
 
@@ -251,7 +251,8 @@ class IndicatorCalibration:
         kriged = self.by_kriging(evidence, pooled, photo=photo, widen=widen, off=off)
         if off:
             return kriged
-        started = self.by_kriging(evidence, pooled, photo=photo)
+        is_widened = widen > self._whole()
+        started = self.by_kriging(evidence, pooled, photo=photo) if is_widened else kriged
         corrected = self._corrected(SeenTube.of(evidence), pooled, photo, started, widen=widen)
         return log_pool(corrected, kriged, self.likeness(evidence, photo))
 
@@ -369,10 +370,8 @@ class IndicatorCalibration:
 
     def _alike(self, evidence: TubeEvidence, photo: str, other: str) -> float:
         """Likeness of a picture to one with standards."""
-        if photo and photo == other:
-            return 1.0
-        distance = picture_distance(evidence, self._pictures[other])
-        return math.exp(-0.5 * (distance / self.kernel.alike) ** 2)
+        same = bool(photo) and photo == other
+        return likeness(evidence, self._pictures[other], same, self.kernel.alike)
 
     def _shared(self, alike: float, same: bool, one: _Place, other: _Place) -> float:
         """Covariance of two tubes' errors apart from what each has for itself, amplitude 1."""
@@ -384,14 +383,14 @@ class IndicatorCalibration:
     def _covariance(self) -> FloatArray:
         """Covariance among the standards, amplitude 1, without what each has for itself."""
         names = list(self._pictures)
-        likeness = _made_possible(
+        alike = _made_possible(
             np.array([[self._alike(self._pictures[one], one, other) for other in names] for one in names])
         )
         of = [names.index(tube.photo) for tube in self.tubes_]
         return np.array(
             [
                 [
-                    self._shared(float(likeness[a, b]), a == b, here, there)
+                    self._shared(float(alike[a, b]), a == b, here, there)
                     for b, there in zip(of, self.places_, strict=True)
                 ]
                 for a, here in zip(of, self.places_, strict=True)
@@ -400,9 +399,9 @@ class IndicatorCalibration:
 
     def _cross(self, evidence: TubeEvidence, place: _Place, photo: str) -> FloatArray:
         """Covariance of a tube with every standard."""
-        likeness = {other: self._alike(evidence, photo, other) for other in self._pictures}
+        alike = {other: self._alike(evidence, photo, other) for other in self._pictures}
         shared = [
-            self._shared(likeness[tube.photo], bool(photo) and tube.photo == photo, place, there)
+            self._shared(alike[tube.photo], bool(photo) and tube.photo == photo, place, there)
             for tube, there in zip(self.tubes_, self.places_, strict=True)
         ]
         return self.amplitude_**2 * np.array(shared)
@@ -437,13 +436,13 @@ class IndicatorCalibration:
         return float(-0.5 * scaled @ scaled - np.log(np.diag(root)).sum() + prior)
 
 
-def _made_possible(likeness: FloatArray) -> FloatArray:
+def _made_possible(alike: FloatArray) -> FloatArray:
     """Return the nearest matrix that can be a covariance.
 
     Pictures in which different patches are hidden are compared over different stretches of pH, so the
     distances of three of them need not fit together.
     """
-    values, axes = np.linalg.eigh(likeness)
+    values, axes = np.linalg.eigh(alike)
     return np.asarray((axes * np.maximum(values, 0.0)) @ axes.T)
 
 

@@ -19,7 +19,7 @@ from hueph._types import Float32Array, FloatArray
 from hueph.errors import InputError
 from hueph.estimating.features import FEATURE_COUNT
 
-__all__ = ["Scorer", "convolve", "gelu", "load_scorers", "pooled_over_grid"]
+__all__ = ["Scorer", "hidden_state", "layer", "load_scorers"]
 
 _WEIGHTS_FILE = "scorers.npz"
 # erf(x / sqrt 2) is tanh(x p(x^2)) with this p, lowest power first; fitted up to x of 6, largest error 3e-6,
@@ -68,18 +68,26 @@ class Scorer:
         if features.ndim < 2 or features.shape[-1] != FEATURE_COUNT:
             raise InputError(f"features must have shape (..., n, {FEATURE_COUNT}), got {features.shape}")
         w = self.weights
-        state = gelu(_layer(features, w, "in"))
-        state = gelu(_layer(state, w, "mid"))
-        for index, gap in enumerate(self.gaps):
-            if f"whole{index}.w" in w:
-                state += _layer(pooled_over_grid(state), w, f"whole{index}")[..., None, :]
-            inner = gelu(convolve(state, w[f"conv{index}.w"], w[f"conv{index}.b"], gap))
-            state += _layer(inner, w, f"point{index}")
-        logits, valid = _layer(state, w, "out"), _layer(pooled_over_grid(state), w, "valid")
+        state = hidden_state(features, w, self.gaps)
+        logits, valid = layer(state, w, "out"), layer(_pooled(state), w, "valid")
         return logits.astype(np.float64), np.asarray(valid, dtype=np.float64)
 
 
-def _layer(values: Float32Array, weights: dict[str, Float32Array], name: str) -> Float32Array:
+def hidden_state(
+    features: Float32Array, weights: dict[str, Float32Array], gaps: tuple[int, ...]
+) -> Float32Array:
+    """Return what a network makes of features (..., m, n) before its last layer, (..., m, channels)."""
+    state = gelu(layer(features, weights, "in"))
+    state = gelu(layer(state, weights, "mid"))
+    for index, gap in enumerate(gaps):
+        if f"whole{index}.w" in weights:
+            state += layer(_pooled(state), weights, f"whole{index}")[..., None, :]
+        inner = gelu(_convolve(state, weights[f"conv{index}.w"], weights[f"conv{index}.b"], gap))
+        state += layer(inner, weights, f"point{index}")
+    return state
+
+
+def layer(values: Float32Array, weights: dict[str, Float32Array], name: str) -> Float32Array:
     """Return a layer's linear map of values (..., channels): one product of matrices for all."""
     kernel = weights[f"{name}.w"]
     mapped = values.reshape(-1, values.shape[-1]) @ kernel
@@ -87,12 +95,12 @@ def _layer(values: Float32Array, weights: dict[str, Float32Array], name: str) ->
     return np.asarray(mapped, dtype=np.float32).reshape(*values.shape[:-1], *kernel.shape[1:])
 
 
-def pooled_over_grid(state: Float32Array) -> Float32Array:
+def _pooled(state: Float32Array) -> Float32Array:
     """Highest and mean value of each channel over the whole grid."""
     return np.concatenate([state.max(axis=-2), state.mean(axis=-2)], axis=-1)
 
 
-def convolve(state: Float32Array, kernel: Float32Array, bias: Float32Array, gap: int) -> Float32Array:
+def _convolve(state: Float32Array, kernel: Float32Array, bias: Float32Array, gap: int) -> Float32Array:
     """Dilated convolution along the last axis but one with zero padding; kernel (taps, in, out).
 
     One product of matrices: the values under all taps lie side by side.

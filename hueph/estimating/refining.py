@@ -16,7 +16,7 @@ import numpy as np
 
 from hueph._types import Float32Array, FloatArray
 from hueph.errors import InputError
-from hueph.estimating.network import convolve, gelu, pooled_over_grid
+from hueph.estimating.network import hidden_state, layer
 
 __all__ = ["FARTHEST", "Refiner", "load_refiners"]
 
@@ -67,14 +67,8 @@ class Refiner:
                 f"{features.shape[-1]}; reinstall hueph"
             )
         standard = np.clip((features - w["mean"]) / w["scale"], -FARTHEST, FARTHEST).astype(np.float32)
-        state = gelu(standard @ w["in.w"] + w["in.b"])
-        state = gelu(state @ w["mid.w"] + w["mid.b"])
-        for index, gap in enumerate(self.gaps):
-            if f"whole{index}.w" in w:
-                state = state + pooled_over_grid(state) @ w[f"whole{index}.w"] + w[f"whole{index}.b"]
-            inner = gelu(convolve(state, w[f"conv{index}.w"], w[f"conv{index}.b"], gap))
-            state = state + inner @ w[f"point{index}.w"] + w[f"point{index}.b"]
-        logits = (state @ w["out.w"] + w["out.b"]).astype(np.float64) + float(w["base"]) * base
+        state = hidden_state(standard, w, self.gaps)
+        logits = layer(state, w, "out").astype(np.float64) + float(w["base"]) * base
         density = np.exp(logits - logits.max())
         return np.asarray(density / density.sum())
 

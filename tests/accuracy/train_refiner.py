@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from train_scorer import BATCH, batches, layers_of, log_density_at
 from workshop import INDICATORS, Workshop, draw_picture, draw_workshop, elsewhere, measured
 
 import hueph.calibration
@@ -37,7 +38,6 @@ CHANNELS = 40
 GAPS = (1, 2, 4, 8, 4, 1)
 WHOLE = (2, 4)
 TAPS = 3
-BATCH = 128
 STANDARD_PICTURES, SAMPLE_PICTURES, SETS = 8, 4, 3
 BEYOND_PH = 1.3
 
@@ -181,26 +181,12 @@ def build_network(count: int) -> Any:
 
 def surprise(logits: Any, target: Any, mask: Any) -> Any:
     """Return the negative log density at the truth, the density linear between candidates."""
-    import torch
-
-    place = torch.minimum(target.clamp(min=0), mask.sum(1) - 1.001)
-    knot = place.floor().long()
-    share = place - knot
-    left = logits.gather(1, knot[:, None])[:, 0] + torch.log1p(-share + 1e-6)
-    right = logits.gather(1, (knot + 1)[:, None])[:, 0] + torch.log(share + 1e-6)
-    return -(torch.logaddexp(left, right) - torch.logsumexp(logits, 1) - float(np.log(GRID_STEP_PH)))
+    return -log_density_at(logits, target, mask)
 
 
-def batches(rows: list[Row], rng: np.random.Generator) -> list[Any]:
+def row_batches(rows: list[Row], rng: np.random.Generator) -> list[Any]:
     """Return index batches of similar grid length in random order."""
-    lengths = np.array([len(base) for _, base, _ in rows])
-    order = rng.permutation(len(rows))
-    groups: list[Any] = []
-    for begin in range(0, len(order), BATCH * 50):
-        part = order[begin : begin + BATCH * 50]
-        part = part[np.argsort(lengths[part], kind="stable")]
-        groups.extend(part[i : i + BATCH] for i in range(0, len(part), BATCH))
-    return [groups[int(index)] for index in rng.permutation(len(groups)) if len(groups[int(index)]) > 16]
+    return batches(np.array([len(base) for _, base, _ in rows]), np.arange(len(rows)), rng)
 
 
 def padded(rows: list[Row], index: Any, mean: FloatArray, scale: FloatArray) -> tuple[Any, ...]:
@@ -253,7 +239,7 @@ def _train_one(
     for epoch in range(arguments.epochs):
         network.train()
         total = []
-        for index in batches(rows, rng):
+        for index in row_batches(rows, rng):
             x, base, mask, target = padded(rows, index, mean, scale)
             loss = surprise(network(x, base, mask), target, mask).mean()
             optimiser.zero_grad()
@@ -278,7 +264,7 @@ def _held_out(network: Any, held: list[Row], mean: Any, scale: Any) -> float:
     network.eval()
     parts = []
     with torch.no_grad():
-        for index in batches(held, np.random.default_rng(0)):
+        for index in row_batches(held, np.random.default_rng(0)):
             x, base, mask, target = padded(held, index, mean, scale)
             parts.append(surprise(network(x, base, mask), target, mask))
     return float(torch.cat(parts).mean())
@@ -289,19 +275,7 @@ def write(path: Path, networks: list[Any], mean: Any, scale: Any) -> None:
     arrays: dict[str, Any] = {"count": np.array(len(networks)), "gaps": np.array(GAPS)}
     for number, network in enumerate(networks):
         state = {key: value.detach().numpy() for key, value in network.state_dict().items()}
-        layers = {"mean": mean, "scale": scale, "base": state["base"]}
-        for name, target in (("first", "in"), ("mid", "mid")):
-            layers[f"{target}.w"] = state[f"{name}.weight"][:, :, 0].T
-            layers[f"{target}.b"] = state[f"{name}.bias"]
-        for index in range(len(GAPS)):
-            layers[f"conv{index}.w"] = state[f"convs.{index}.weight"].transpose(2, 1, 0)
-            layers[f"conv{index}.b"] = state[f"convs.{index}.bias"]
-            layers[f"point{index}.w"] = state[f"points.{index}.weight"][:, :, 0].T
-            layers[f"point{index}.b"] = state[f"points.{index}.bias"]
-        for index in WHOLE:
-            layers[f"whole{index}.w"] = state[f"whole.{index}.weight"].T
-            layers[f"whole{index}.b"] = state[f"whole.{index}.bias"]
-        layers["out.w"], layers["out.b"] = state["out.weight"][0, :, 0], state["out.bias"][0]
+        layers = {"mean": mean, "scale": scale, "base": state["base"]} | layers_of(state)
         arrays |= {f"{number}/{key}": np.asarray(value, dtype=np.float32) for key, value in layers.items()}
     path.parent.mkdir(parents=True, exist_ok=True)
     np.savez_compressed(path, **arrays)

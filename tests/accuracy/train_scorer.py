@@ -192,15 +192,21 @@ def losses(logits: Any, valid: Any, target: Any, mask: Any) -> tuple[Any, Any]:
     from torch.nn import functional
 
     has_ph = torch.isfinite(target)
-    place = torch.where(has_ph, target, torch.zeros_like(target)).clamp(min=0)
-    place = torch.minimum(place, mask.sum(1) - 1.001)
+    density = log_density_at(logits, torch.where(has_ph, target, torch.zeros_like(target)), mask)
+    nll = -(density * has_ph).sum() / has_ph.sum()
+    return nll, functional.binary_cross_entropy_with_logits(valid, has_ph.float())
+
+
+def log_density_at(logits: Any, target: Any, mask: Any) -> Any:
+    """Return the log density at places on the grid, the density linear between candidates."""
+    import torch
+
+    place = torch.minimum(target.clamp(min=0), mask.sum(1) - 1.001)
     knot = place.floor().long()
     share = place - knot
     left = logits.gather(1, knot[:, None])[:, 0] + torch.log1p(-share + 1e-6)
     right = logits.gather(1, (knot + 1)[:, None])[:, 0] + torch.log(share + 1e-6)
-    density = torch.logaddexp(left, right) - torch.logsumexp(logits, 1) - float(np.log(GRID_STEP_PH))
-    nll = -(density * has_ph).sum() / has_ph.sum()
-    return nll, functional.binary_cross_entropy_with_logits(valid, has_ph.float())
+    return torch.logaddexp(left, right) - torch.logsumexp(logits, 1) - float(np.log(GRID_STEP_PH))
 
 
 def batches(lengths: np.ndarray[Any, np.dtype[np.int64]], chosen: Any, rng: np.random.Generator) -> list[Any]:
@@ -302,24 +308,28 @@ def _train_one(
     return network
 
 
+def layers_of(state: dict[str, Any]) -> dict[str, Any]:
+    """Return a network's layers, all but those of its own kind, by the names of `hueph.estimating.network`."""
+    layers: dict[str, Any] = {}
+    for name, target in (("first", "in"), ("mid", "mid")):
+        layers[f"{target}.w"] = state[f"{name}.weight"][:, :, 0].T
+        layers[f"{target}.b"] = state[f"{name}.bias"]
+    for name, target in (("convs", "conv"), ("points", "point"), ("whole", "whole")):
+        for index in {key.split(".")[1] for key in state if key.startswith(f"{name}.")}:
+            kernel = state[f"{name}.{index}.weight"]
+            if name == "points":
+                kernel = kernel[:, :, 0]
+            layers[f"{target}{index}.w"] = kernel.transpose(2, 1, 0) if name == "convs" else kernel.T
+            layers[f"{target}{index}.b"] = state[f"{name}.{index}.bias"]
+    return layers | {"out.w": state["out.weight"][0, :, 0], "out.b": state["out.bias"][0]}
+
+
 def write(path: Path, networks: list[Any], mean: Any, scale: Any) -> None:
     """Write the weights in the layout of `hueph.estimating.network`."""
     arrays: dict[str, Any] = {"count": np.array(len(networks)), "gaps": np.array(GAPS)}
     for number, network in enumerate(networks):
         state = {key: value.detach().numpy() for key, value in network.state_dict().items()}
-        layers = {"mean": mean, "scale": scale}
-        for name, target in (("first", "in"), ("mid", "mid")):
-            layers[f"{target}.w"] = state[f"{name}.weight"][:, :, 0].T
-            layers[f"{target}.b"] = state[f"{name}.bias"]
-        for index in range(len(GAPS)):
-            layers[f"conv{index}.w"] = state[f"convs.{index}.weight"].transpose(2, 1, 0)
-            layers[f"conv{index}.b"] = state[f"convs.{index}.bias"]
-            layers[f"point{index}.w"] = state[f"points.{index}.weight"][:, :, 0].T
-            layers[f"point{index}.b"] = state[f"points.{index}.bias"]
-        for index in WHOLE:
-            layers[f"whole{index}.w"] = state[f"whole.{index}.weight"].T
-            layers[f"whole{index}.b"] = state[f"whole.{index}.bias"]
-        layers["out.w"], layers["out.b"] = state["out.weight"][0, :, 0], state["out.bias"][0]
+        layers = {"mean": mean, "scale": scale} | layers_of(state)
         layers["valid.w"], layers["valid.b"] = state["valid.weight"][0], state["valid.bias"][0]
         arrays |= {f"{number}/{key}": np.asarray(value, dtype=np.float32) for key, value in layers.items()}
         arrays[f"{number}/columns"] = np.arange(FEATURE_COUNT, dtype=np.uint8)
