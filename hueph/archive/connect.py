@@ -176,6 +176,10 @@ def _folder(folder: Path, *, create: bool, read_only: bool) -> Place:
     name = str(folder)
     database = folder / DATABASE_NAME
     with sentences(f"opening the archive {name}"):
+        if folder.is_file():
+            raise ArchiveError(
+                f"cannot open the archive {name}: an archive is a folder, this is a file; name a folder, new or old"
+            )
         if not database.is_file():
             if not create or read_only:
                 what = "has no archive in it" if folder.is_dir() else "is not there"

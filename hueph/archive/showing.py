@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from hueph._types import PathLike
+from hueph._whole_file import written_whole
 from hueph.archive.compared import expected_of, pair_lines, unmatched_of
 from hueph.archive.connect import sentences
 from hueph.archive.records import WITHHELD, Record
@@ -146,6 +147,7 @@ def write_files(archive: Archive, record: Record, folder: PathLike) -> list[Path
             path = target / f"record-{record.number}-{name.name}"
             if path in written:  # two files of one name, from two folders
                 path = target / f"record-{record.number}-{name.stem}-{item.sha256[:8]}{name.suffix}"
-            path.write_bytes(archive.data(item.sha256))
+            with written_whole(path) as part:
+                part.write_bytes(archive.data(item.sha256))
             written.append(path)
     return written

@@ -93,6 +93,7 @@ def plan_buffer(
     total_molar : float
         Concentration of both stock solutions and so of the buffer, 0.001 to 1 mol/L; not used with `stocks`.
     temperature_c : float
+        0 to 50 °C; not used with `stocks`, whose recipe states its own.
     stocks : Recipe, optional
         Use only this recipe's solutions.
     count : int
@@ -113,6 +114,7 @@ def plan_buffer(
         ("the target pH", target_ph, 0.0, 14.0),
         ("the volume in mL", volume_ml, 1.0, 1e6),
         ("the concentration in mol/L", total_molar, 0.001, 1.0),
+        ("the temperature in °C", temperature_c, 0.0, 50.0),
     ):
         if not low <= value <= high:
             raise InputError(f"{name} must lie between {low:g} and {high:g} to plan a buffer, got {value!r}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import tomllib
 from pathlib import Path
@@ -33,15 +34,14 @@ def read_toml_text(path: PathLike, kind: str) -> str:
     RecipeError
         It cannot be opened, holds more than 200 kB, or is not UTF-8.
     """
-    name = Path(path).name
+    name = Path(path).name or os.fspath(path)  # the folders "." and "/" have no name
     try:
         with open(path, "rb") as file:
             raw = file.read(_MAX_BYTES + 1)
     except OSError as error:
         raise RecipeError(f"reading {name}: the file cannot be opened ({error.strerror or error})") from error
     if len(raw) > _MAX_BYTES:
-        line = raw[:_MAX_BYTES].count(b"\n") + 1
-        raise RecipeError(f"reading {name}, line {line}: {kind} may hold 200 kB, this file is larger")
+        raise RecipeError(f"reading {name}: {kind} may hold 200 kB, this file is larger; check the name")
     try:
         return raw.decode("utf-8").removeprefix("\ufeff")
     except UnicodeDecodeError as error:

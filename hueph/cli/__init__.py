@@ -123,7 +123,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         outcome = cli.main(args=words, prog_name="hueph", standalone_mode=False)
-        sys.stdout.flush()
+        if sys.stdout is not None:  # there is none when it was closed from the start (`hueph ... >&-`)
+            sys.stdout.flush()
         return outcome if isinstance(outcome, int) else DONE
     except BrokenPipeError:
         return _reader_went_away()
@@ -131,7 +132,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         click.echo("error: interrupted; what had been written stays", err=True)
         return INTERRUPTED
     except click.ClickException as error:
-        error.show()
+        _show_wrong_usage(error, words)
         return error.exit_code
     except HuephError as error:
         return _report(error, str(error), words)
@@ -158,12 +159,25 @@ def unexpected(error: BaseException) -> str:
 
 def _report(error: BaseException, sentence: str, words: Sequence[str]) -> int:
     """Print one error for a person and, with --json, for a program."""
-    with contextlib.suppress(BrokenPipeError):
+    # When the reader went away or the disk under a stream is full, nothing more can be said there.
+    with contextlib.suppress(OSError):
         if _asked(words, "--json"):
             found = {"error": {"type": type(error).__name__, "message": sentence}}
             click.echo(json.dumps(found))
+    with contextlib.suppress(OSError):
         click.echo(f"error: {sentence}", err=True)
     return FAILED
+
+
+def _show_wrong_usage(error: click.ClickException, words: Sequence[str]) -> None:
+    """Print what is wrong with the words, and how a name is written that only looks like an option."""
+    if sys.stderr is None:
+        return
+    with contextlib.suppress(OSError):
+        error.show()
+        looks_like_one = any(word.startswith("-") and os.path.lexists(word) for word in words)
+        if isinstance(error, click.NoSuchOption) and looks_like_one:
+            click.echo("A file whose name begins with a dash is written ./-name.", err=True)
 
 
 def _asked(words: Sequence[str], *options: str) -> bool:

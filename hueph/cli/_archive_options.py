@@ -17,6 +17,7 @@ __all__ = [
     "keeper",
     "label_options",
     "labels",
+    "prepare_archive",
     "record_calibration",
     "where_to_keep_option",
 ]
@@ -63,6 +64,32 @@ def labels(who: str | None, experiment: str | None, sample: str | None, step: st
     return Labels(who or "", experiment or "", sample or "", step or "")
 
 
+def prepare_archive(target: str | None, known: dict[str, str | None]) -> None:
+    """Open the archive before any work is done; it is made when missing. Without one, say what labels are for.
+
+    Raises
+    ------
+    ArchiveError
+        The archive can be neither opened nor made.
+    """
+    if target is None:
+        said = [f"--{name}" for name in _LABELS if known[name] is not None]
+        if said:
+            click.echo(
+                f"note: nothing is recorded, so {', '.join(said)} changes nothing: "
+                f"name an archive with --archive or {VARIABLE}",
+                err=True,
+            )
+        return
+    from hueph._optional import require
+
+    require("sqlalchemy", purpose="keeping an archive", extra="archive")
+    from hueph.archive.store import open_archive
+
+    with open_archive(target, create=True):
+        pass
+
+
 def keeper(
     target: str | None,
     known: dict[str, str | None],
@@ -76,16 +103,14 @@ def keeper(
     ArchiveError
         The archive can be neither opened nor made, or has no record to correct.
     """
+    prepare_archive(target, known)
     if target is None:
         return None
-    from hueph._optional import require
-
-    require("sqlalchemy", purpose="keeping an archive", extra="archive")
     from hueph.archive.keeping import Keeper
     from hueph.archive.store import open_archive
 
-    with open_archive(target, create=True) as archive:
-        if corrects is not None:
+    if corrects is not None:
+        with open_archive(target) as archive:
             archive.record(corrects)
     return Keeper(target, labels(**known), corrects, asked)
 
@@ -95,7 +120,7 @@ def record_calibration(
     chart: str,
     pictures: Sequence[str],
     found: dict[str, Any],
-    said: tuple[str | None, str | None, str | None, str | None],
+    said: dict[str, str | None],
     *,
     is_check: bool = False,
 ) -> None:
@@ -125,6 +150,6 @@ def record_calibration(
             pictures=pictures,
             payload=None if is_check else found,
             check=found if is_check else None,
-            labels=labels(*said),
+            labels=labels(**said),
         )
         click.echo(f"record {record.number}  {record.summary}", err=True)

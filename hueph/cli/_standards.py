@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from hueph.cli._outputs import check_outputs
 from hueph.errors import InputError
 
 if TYPE_CHECKING:
@@ -60,16 +61,14 @@ def standards_options(command: Callable[..., Any]) -> Callable[..., Any]:
 def calibrate_standards(
     labelled: tuple[LabelledPhoto, ...],
     table: str | None,
-    printed: str | None,
-    output: str | None,
+    printed: str,
+    output: str,
     *,
     trust_labels: bool,
     force: bool,
     as_json: bool,
-) -> tuple[StandardsReport, tuple[str, ...]]:
-    """Refine a chart, write it and say what it can be trusted to; return the report and the photographs."""
-    if printed is None or output is None:
-        raise click.UsageError("calibrating with standards needs --chart CHART and -o REFINED")
+) -> tuple[StandardsReport, tuple[str, ...], str]:
+    """Refine a chart and write it; return the report, the photographs, and what to say of it."""
     from hueph.chart import load_chart, write_chart
     from hueph.charting.files import check_free
     from hueph.shipped import find_chart
@@ -77,10 +76,12 @@ def calibrate_standards(
 
     check_free(output, force=force)
     photos = labelled + (() if table is None else load_standards_table(table))
+    names = tuple(one.photo for one in photos)
+    check_outputs([("-o", output)], [*names, *(() if table is None else (table,))])
     report = calibrate_with_standards(load_chart(find_chart(printed)), photos, trust_labels=trust_labels)
     chart = write_chart(report.chart, output, force=force)
     if as_json:
-        click.echo(json.dumps({"file": output, **report.to_dict(), "sha256": chart.sha256}, indent=2))
+        text = json.dumps({"file": output, **report.to_dict(), "sha256": chart.sha256}, indent=2)
     else:
-        click.echo(f"wrote {output}\n{report}")
-    return report, tuple(one.photo for one in photos)
+        text = f"wrote {output}\n{report}"
+    return report, names, text

@@ -51,7 +51,7 @@ def _open(target: str) -> Archive:
 
 
 @archive.command(short_help="Read photographs and record them.")
-@click.argument("photos", metavar="[PHOTO]...", nargs=-1)
+@click.argument("photos", metavar="[PHOTO...]", nargs=-1)
 @archive_option
 @click.option(
     "--chart", metavar="CHART", help="Chart file, or the name of a shipped chart, of the photographs."
@@ -226,14 +226,14 @@ def show(number: int, target: str, files: str | None, as_json: bool) -> None:
     with _open(target) as opened:
         record = opened.record(number)
         later = opened.pointing_to(number)
+        written = [] if files is None else write_files(opened, record, files)
         if as_json:
             pointing = [{"number": other, "relation": relation} for other, relation in later]
             click.echo(json.dumps(record.to_dict() | {"later": pointing}))
         else:
             click.echo(record_text(record, [(opened.record(other), relation) for other, relation in later]))
-        if files is not None:
-            for path in write_files(opened, record, files):
-                click.echo(f"wrote {path}", err=True)
+        for path in written:
+            click.echo(f"wrote {path}", err=True)
 
 
 @archive.command(short_help="Add a note to a record, or correct its labels.")

@@ -9,8 +9,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from hueph.cli import verbose_option
-from hueph.cli._archive_options import label_options, record_calibration, where_to_keep_option
-from hueph.cli._options import json_option
+from hueph.cli._archive_options import (
+    label_options,
+    prepare_archive,
+    record_calibration,
+    where_to_keep_option,
+)
+from hueph.cli._options import json_option, refuse_options
+from hueph.cli._outputs import check_outputs
 from hueph.cli._standards import calibrate_standards, standards_options
 
 if TYPE_CHECKING:
@@ -18,6 +24,9 @@ if TYPE_CHECKING:
     from hueph.standards import LabelledPhoto
 
 __all__ = ["calibrate"]
+
+# Parameters about a chart that is made from pictures of it.
+_ABOUT_A_NEW_CHART = ("name", "indicator", "batch", "date", "note", "card", "preview", "allow_alike")
 
 
 def _ph_values(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[float, ...] | None:
@@ -86,7 +95,10 @@ def _corner_points(ctx: click.Context, param: click.Parameter, value: str | None
 @label_options
 @json_option
 @verbose_option
+@click.pass_context
 def calibrate(
+    ctx: click.Context,
+    /,
     images: tuple[str, ...],
     ph: tuple[float, ...] | None,
     output: str | None,
@@ -118,17 +130,23 @@ def calibrate(
     hueph calibrate --check chart.toml photo.jpg
     hueph calibrate --standard buffers.jpg=4.01,6.86,9.18 --chart chart.toml -o refined.toml
     """
+    said = {"who": who, "experiment": experiment, "sample": sample, "step": step}
     if labelled or table is not None:
         if images or ph is not None or old is not None:
             raise click.UsageError(
                 "standards refine a chart that is there: leave out IMAGE, --ph and --check, "
                 "and name the photographs as --standard PHOTO=4.01,6.86,9.18"
             )
-        report, photos = calibrate_standards(
+        why = "cannot be used with standards: the chart given with --chart keeps what it says of itself"
+        refuse_options(ctx, (*_ABOUT_A_NEW_CHART, "reverse", "corners"), why)
+        if printed is None or output is None:
+            raise click.UsageError("calibrating with standards needs --chart CHART and -o REFINED")
+        prepare_archive(target, said)
+        report, photos, text = calibrate_standards(
             labelled, table, printed, output, trust_labels=trust_labels, force=force, as_json=as_json
         )
-        assert output is not None  # asked for above
-        record_calibration(target, output, photos, report.to_dict(), (who, experiment, sample, step))
+        record_calibration(target, output, photos, report.to_dict(), said)
+        click.echo(text)
         return
     if printed is not None or trust_labels:
         raise click.UsageError("--chart and --trust-labels go with --standard or --standards")
@@ -137,15 +155,15 @@ def calibrate(
     if details["corners"] is not None and len(images) > 1:
         raise click.UsageError("--corners fits one image; give the images one by one or leave it out")
     if old is not None:
-        if ph is not None or output is not None or card is not None or preview is not None:
-            raise click.UsageError(
-                "--check compares with the chart file OLD: leave out --ph, --card, -o and --preview"
-            )
+        why = "cannot be used with --check, which compares with the chart file OLD and writes none"
+        refuse_options(ctx, ("ph", "output", "force", *_ABOUT_A_NEW_CHART), why)
         from hueph.shipped import find_chart
 
         file = str(find_chart(old))
-        drift = _check(images, file, as_json, details)
-        record_calibration(target, file, images, drift, (who, experiment, sample, step), is_check=True)
+        prepare_archive(target, said)
+        drift, text = _check(images, file, as_json, details)
+        record_calibration(target, file, images, drift, said, is_check=True)
+        click.echo(text)
         return
     if output is None or (ph is None) == (card is None):
         raise click.UsageError(
@@ -154,15 +172,18 @@ def calibrate(
     from hueph.charting import save_preview
     from hueph.charting.files import check_free
 
+    check_outputs([("-o", output), ("--preview", preview)], images)
     check_free(output, force=force)
     if preview:
         check_free(preview, force=force)
+    prepare_archive(target, said)
     details["date"] = date or datetime.date.today().isoformat()
     made = _of_card(images, card, details) if card is not None else _of_chart(images, ph or (), details)
     if preview:
         save_preview(made, preview, force=force)
-    _finish(made, output, force, as_json)
-    record_calibration(target, output, images, made.to_dict(), (who, experiment, sample, step))
+    text = _write(made, output, force, as_json)
+    record_calibration(target, output, images, made.to_dict(), said)
+    click.echo(text)
 
 
 def _of_chart(images: tuple[str, ...], ph: tuple[float, ...], details: dict[str, Any]) -> Calibration:
@@ -186,21 +207,22 @@ def _of_card(images: tuple[str, ...], card: str, details: dict[str, Any]) -> Cal
     return calibrate_card(load_chart(find_chart(card)), images, **details)
 
 
-def _finish(made: Calibration, output: str, force: bool, as_json: bool) -> None:
-    """Write the chart and say what it holds."""
+def _write(made: Calibration, output: str, force: bool, as_json: bool) -> str:
+    """Write the chart and return what to say of it."""
     from hueph.chart import write_chart
 
     chart = write_chart(made.chart, output, force=force)
     if as_json:
-        click.echo(json.dumps({"file": output, **made.to_dict(), "sha256": chart.sha256}, indent=2))
-        return
-    click.echo(f"wrote {output}\n{made}")
+        return json.dumps({"file": output, **made.to_dict(), "sha256": chart.sha256}, indent=2)
     for warning in made.warnings:
         click.echo(f"note: {warning}", err=True)
+    return f"wrote {output}\n{made}"
 
 
-def _check(images: tuple[str, ...], chart: str, as_json: bool, details: dict[str, Any]) -> dict[str, Any]:
-    """Compare pictures with a chart file, print the drift and return it."""
+def _check(
+    images: tuple[str, ...], chart: str, as_json: bool, details: dict[str, Any]
+) -> tuple[dict[str, Any], str]:
+    """Compare pictures with a chart file; return the drift, and what to say of it."""
     from hueph.chart import load_chart
     from hueph.charting import check_drift
 
@@ -208,5 +230,4 @@ def _check(images: tuple[str, ...], chart: str, as_json: bool, details: dict[str
         load_chart(chart), images, reverse=details["reverse"], corners=details["corners"]
     )
     found = report.to_dict()
-    click.echo(json.dumps(found, indent=2) if as_json else str(report))
-    return found
+    return found, json.dumps(found, indent=2) if as_json else str(report)

@@ -8,6 +8,7 @@ import click
 
 from hueph.cli import verbose_option
 from hueph.cli._options import json_option
+from hueph.cli._outputs import check_outputs
 
 __all__ = ["card"]
 
@@ -40,7 +41,9 @@ def card(chart: str, output: str, paper: str, card_chart: str | None, force: boo
     from hueph.chart import load_chart
     from hueph.shipped import find_chart
 
-    drawn = load_chart(find_chart(chart))
+    file = find_chart(chart)
+    check_outputs([("-o", output), ("--card-chart", card_chart)], [str(file)])
+    drawn = load_chart(file)
     made = write_card(drawn, output, paper=paper, chart_path=card_chart, force=force)
     if as_json:
         click.echo(

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from hueph.cli import DONE, FLAGGED, verbose_option
-from hueph.cli._archive_options import label_options, where_to_keep_option
+from hueph.cli._archive_options import label_options, prepare_archive, where_to_keep_option
 from hueph.cli._archive_options import labels as archive_labels
-from hueph.cli._options import coverage_option, json_option, strict_option
+from hueph.cli._options import coverage_option, json_option, refuse_options, strict_option, was_given
+from hueph.cli._outputs import check_outputs, output_file
 from hueph.errors import InputError
 
 if TYPE_CHECKING:
@@ -132,18 +133,28 @@ def compare(
         raise click.UsageError(
             f"{plans[0]} is an experiment file, which names its photographs: give it alone"
         )
+    written: list[tuple[str, str | None]] = [("--csv", csv_file), ("--figure", figure)]
     if plans:
-        _refuse_with_experiment(ctx)
-        wanted = coverage if _was_given(ctx, "coverage") else None
-        result = _experiment(photos[0], wanted)
+        refuse_options(
+            ctx,
+            ("chart", "pairs", "labels", "hold", "expected"),
+            "cannot be used with an experiment file, which states it itself",
+        )
+        prepare_archive(target, about)
+        wanted = coverage if was_given(ctx, "coverage") else None
+        result = _experiment(photos[0], wanted, written)
         options = {"experiment": True, "coverage": wanted}
         text = experiment_text(result, details=details)
     else:
+        refuse_options(
+            ctx, ("details",), "is for an experiment file: every pair of photographs is shown at length"
+        )
         if pairs and labels:
             raise click.UsageError(
                 "--pair and --labels both say which tubes belong together: give one of them"
             )
-        result = _photos(photos, chart, pairs, labels, coverage, hold, expected)
+        prepare_archive(target, about)
+        result = _photos(photos, chart, pairs, labels, coverage, hold, expected, written)
         text = comparison_text(result)
         options = {"experiment": False, "pairs": pairs, "labels": labels, "coverage": coverage}
         options |= {"hold": hold, "expected": expected}
@@ -160,25 +171,16 @@ def compare(
     return FLAGGED if strict and flagged else DONE
 
 
-def _was_given(ctx: click.Context, name: str) -> bool:
-    """Say whether an option stands on the command line."""
-    return ctx.get_parameter_source(name) is not click.core.ParameterSource.DEFAULT
-
-
-def _refuse_with_experiment(ctx: click.Context) -> None:
-    """Turn away options that an experiment file states itself."""
-    for name, option in (
-        ("chart", "--chart"), ("pairs", "--pair"), ("labels", "--labels"),
-        ("hold", "--hold"), ("expected", "--expected"),
-    ):  # fmt: skip
-        if _was_given(ctx, name):
-            raise click.UsageError(f"{option} cannot be used with an experiment file, which states it itself")
-
-
-def _experiment(path: str, coverage: float | None) -> ExperimentResult:
+def _experiment(path: str, coverage: float | None, written: list[tuple[str, str | None]]) -> ExperimentResult:
+    """Carry out an experiment file, when nothing that it reads would be written over."""
+    from hueph.comparing.experiment import load_experiment
     from hueph.comparing.running import run_experiment
 
-    return run_experiment(path, coverage=coverage)
+    plan = load_experiment(path)
+    recipe = [] if plan.recipe is None else [str(plan.recipe)]
+    read = [name for entry in plan.photos.values() for name in (str(entry.file), entry.chart)]
+    check_outputs(written, [path, *recipe, *read])
+    return run_experiment(plan, coverage=coverage)
 
 
 def _photos(
@@ -189,15 +191,19 @@ def _photos(
     coverage: float,
     hold: float,
     expected: float | None,
+    written: list[tuple[str, str | None]],
 ) -> Comparison:
+    """Compare photographs, when none would be written over."""
     from hueph.comparing.photos import compare_photos
 
-    known = None
+    known, file = None, None
     if chart is not None:
         from hueph.chart import load_chart
         from hueph.shipped import find_chart
 
-        known = load_chart(find_chart(chart))
+        file = find_chart(chart)
+        known = load_chart(file)
+    check_outputs(written, [*photos, *([] if file is None else [str(file)])])
     return compare_photos(
         photos, known, pairs=pairs, labels=labels, coverage=coverage, hold_ph=hold, expected_delta=expected
     )
@@ -209,7 +215,10 @@ def _write(result: Comparison | ExperimentResult, csv_file: str | None, figure: 
         from hueph.comparison_report import write_comparison
 
         try:
-            with open(csv_file, "w", encoding="utf-8", errors="surrogateescape", newline="") as stream:
+            with (
+                output_file(csv_file) as path,
+                open(path, "w", encoding="utf-8", errors="surrogateescape", newline="") as stream,
+            ):
                 write_comparison(stream, result)
         except OSError as error:
             raise InputError(f"cannot write the table {csv_file}: {error.strerror or error}") from error

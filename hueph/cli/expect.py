@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from hueph.cli import DONE, FLAGGED, verbose_option
-from hueph.cli._options import coverage_option, json_option, strict_option
+from hueph.cli._options import coverage_option, json_option, refuse_options, strict_option
 
 if TYPE_CHECKING:
     from hueph.chemistry.expectation import Expectation
@@ -34,12 +34,15 @@ __all__ = ["expect"]
 )
 @click.option("--temperature", type=float, help="°C, for a one-liner or a plan (a recipe states its own).")
 @click.option("--monte-carlo", "runs", type=int, metavar="N", help="Also run N times with random errors.")
-@click.option("--seed", type=int, default=0, show_default=True, help="Of the random runs.")
+@click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Of the random runs.")
 @click.option("--plots", "folder", metavar="DIR", help="Draw titrations, species and capacity into DIR.")
 @coverage_option
 @strict_option
 @verbose_option
+@click.pass_context
 def expect(
+    ctx: click.Context,
+    /,
     recipe: str | None,
     as_json: bool,
     full: bool,
@@ -60,8 +63,18 @@ def expect(
 
     Example: hueph expect --plan 6.5 100
     """
+    if runs is None:
+        refuse_options(ctx, ("seed",), "is the seed of --monte-carlo N: give both")
     if target is not None:
+        refuse_options(ctx, ("full", "runs", "folder"), "cannot be used with --plan")
+        if recipe is not None:
+            refuse_options(
+                ctx,
+                ("total", "temperature"),
+                "cannot be used with a plan from a recipe, which states its own",
+            )
         return _plan(recipe, target, total, temperature, coverage, as_json, strict)
+    refuse_options(ctx, ("total",), "goes with --plan PH ML")
     if recipe is None or not recipe.strip():
         raise click.UsageError("name a recipe file, write a one-liner in quotes, or ask for --plan PH ML")
     from hueph.chemistry.expectation import expect_recipe
@@ -69,6 +82,7 @@ def expect(
 
     made = expect_recipe(_checked(recipe, temperature))
     spreads = _spreads(made, runs, seed, coverage) if runs is not None else {}
+    drawn = [] if folder is None else _draw(made, folder)
     if as_json:
         found = made.to_dict(coverage)
         for step in found["steps"]:
@@ -83,12 +97,16 @@ def expect(
             click.echo(
                 f"  {name}   {low:.2f} to {high:.2f}, standard deviation {spread['monte_carlo_std']:.3f}"
             )
-    if folder is not None:
-        from hueph.plots_chemistry import save_plots
-
-        for path in save_plots(made, folder):
-            click.echo(f"drawn: {path}", err=True)
+    for path in drawn:
+        click.echo(f"drawn: {path}", err=True)
     return FLAGGED if strict and any(step.cautions for step in made.steps) else DONE
+
+
+def _draw(made: Expectation, folder: str) -> list[str]:
+    """Draw before anything is printed, so that a failure leaves no half answer."""
+    from hueph.plots_chemistry import save_plots
+
+    return save_plots(made, folder)
 
 
 def _checked(recipe: str, temperature: float | None) -> Any:

@@ -12,10 +12,12 @@ import click
 from hueph.cli import DONE, FAILED, FLAGGED, verbose_option
 from hueph.cli._archive_options import keeper, label_options, where_to_keep_option
 from hueph.cli._options import coverage_option, json_option, strict_option
+from hueph.cli._outputs import check_outputs
 from hueph.cli._progress import Progress
 from hueph.errors import HuephError, InputError
 
 if TYPE_CHECKING:
+    from hueph.chart import Chart
     from hueph.expecting import ExpectedTube, ExpectRequest
     from hueph.results import PhotoReadings
 
@@ -126,11 +128,15 @@ def read(
     if scheduler is not None and jobs > 1:
         raise click.UsageError("--jobs and --scheduler exclude each other: the cluster's workers read.")
     names = find_photos(photos)
+    try:
+        known = _load_chart(chart, names, requests, csv_file, overlay)
+    except HuephError as error:
+        return _nothing_read(names, error, as_json)
     with _open_table(csv_file) as table:
         try:
             results = read_photos(
                 names,
-                chart,
+                known,
                 coverage=coverage,
                 tubes=tubes or None,
                 strip=strip,
@@ -149,6 +155,26 @@ def read(
     return FLAGGED if strict and flagged else DONE
 
 
+def _load_chart(
+    name: str,
+    photos: list[str],
+    requests: tuple[ExpectRequest, ...],
+    csv_file: str | None,
+    overlay: str | None,
+) -> Chart:
+    """Load the chart, and see that nothing which is read would be written over."""
+    from hueph.batch import overlay_names
+    from hueph.chart import load_chart
+    from hueph.shipped import find_chart
+
+    file = find_chart(name)
+    known = load_chart(file)
+    pictures = [] if overlay is None else overlay_names(photos, overlay)
+    written = [("--csv", csv_file), *(("--overlay", picture) for picture in pictures)]
+    check_outputs(written, [*photos, str(file), *(request.recipe for request in requests)])
+    return known
+
+
 def _expected(requests: tuple[ExpectRequest, ...], names: list[str]) -> tuple[ExpectedTube, ...]:
     """Work out what is expected, before anything is read."""
     if not requests:
@@ -164,15 +190,33 @@ def _open_table(path: str | None) -> Iterator[TextIO | None]:
     if path is None:
         yield None
         return
-    from hueph.report import write_rows
-
     try:
         stream = open(path, "w", encoding="utf-8", errors="surrogateescape", newline="")  # noqa: SIM115
     except OSError as error:
-        raise InputError(f"cannot write the table {path}: {error.strerror or error}") from error
-    with stream:
-        write_rows(stream, [], header=True)
+        raise _no_table(path, error) from error
+    try:
+        _write_rows(stream, [], header=True)
         yield stream
+    finally:
+        # Every row was flushed when it was written; what could fail here has been said already.
+        with contextlib.suppress(OSError):
+            stream.close()
+
+
+def _write_rows(table: TextIO, rows: list[dict[str, Any]], *, header: bool = False) -> None:
+    """Write rows so that they stay, whatever comes after them."""
+    from hueph.report import write_rows
+
+    try:
+        write_rows(table, rows, header=header)
+        table.flush()
+    except OSError as error:
+        raise _no_table(table.name, error) from error
+
+
+def _no_table(path: str, error: OSError) -> InputError:
+    """Return the error for a table that the system does not take."""
+    return InputError(f"cannot write the table {path}: {error.strerror or error}")
 
 
 def _nothing_read(names: list[str], error: HuephError, as_json: bool) -> int:
@@ -192,21 +236,29 @@ def _print_all(
     results: Iterable[PhotoReadings], total: int, as_json: bool, table: TextIO | None
 ) -> tuple[bool, bool]:
     """Print each result as it arrives; say whether any failed and whether any was flagged."""
-    from hueph.report import NOTICE, readings_rows, write_rows
+    from hueph.report import NOTICE, readings_rows
 
-    failed = flagged = False
+    failed = flagged = begun = False
     progress = Progress(total, "photographs")
     progress.show()
-    for number, readings in enumerate(results):
+    try:
+        for number, readings in enumerate(results):
+            progress.clear()
+            begun = True
+            _print_one(readings, number, as_json)
+            if table is not None:
+                _write_rows(table, readings_rows(readings))
+            failed |= readings.error is not None
+            flagged |= _worth_a_look(readings)
+            progress.step()
+            progress.show()
+    except HuephError as error:
         progress.clear()
-        _print_one(readings, number, as_json)
-        if table is not None:
-            write_rows(table, readings_rows(readings), header=False)
-            table.flush()
-        failed |= readings.error is not None
-        flagged |= _worth_a_look(readings)
-        progress.step()
-        progress.show()
+        if not (as_json and begun):
+            raise
+        # What was printed is the beginning of an array: it is closed, and a second document is none.
+        click.echo(f"error: {error}", err=True)
+        failed = True
     progress.clear()
     click.echo("]" if as_json else f"\n{NOTICE}")
     return failed, flagged

@@ -206,6 +206,13 @@ def test_refusals_of_the_card(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     assert main(words) == 1
     assert "never overwritten unasked" in capsys.readouterr().err
     assert (tmp_path / "card.svg").read_text() == "mine"
+    own = tmp_path / "own.toml"
+    own.write_bytes(find_chart(CHARTS[0]).read_bytes())
+    over = ["card", "--chart", str(own), "--force", "-o"]
+    for more in ([str(tmp_path / "x.svg"), "--card-chart", str(own)], [str(own)]):
+        assert main([*over, *more]) == 1
+        assert "it is read here" in capsys.readouterr().err
+    assert own.read_bytes() == find_chart(CHARTS[0]).read_bytes()
     assert main([*words, "--force", "--paper", "letter", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["name"].endswith("card Letter")
 

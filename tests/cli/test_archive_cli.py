@@ -121,6 +121,47 @@ def test_archive_that_cannot_be_made_is_said_before_reading(tmp_path: Path, caps
     assert "must be new or empty, it holds thesis.txt" in capsys.readouterr().err
 
 
+def test_a_file_is_no_archive(tmp_path: Path, capsys: Captured) -> None:
+    (tmp_path / "notes.txt").write_text("mine", encoding="utf-8")
+    said = f"cannot open the archive {tmp_path / 'notes.txt'}: an archive is a folder, this is a file; "
+    for words in (["archive", "list"], ["read", str(PHOTO), "--chart", CHART]):
+        assert main([*words, "--archive", str(tmp_path / "notes.txt")]) == 1
+        assert said in capsys.readouterr().err
+    assert (tmp_path / "notes.txt").read_text(encoding="utf-8") == "mine"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["read", str(PHOTO), "--chart", CHART, "--csv", "{here}/pairs.csv"],
+        ["compare", str(PHOTO), "--pair", "1:2", "--csv", "{here}/pairs.csv"],
+        ["calibrate", str(PHOTO), "--ph", "4:10:0.5", "-o", "{here}/chart.toml"],
+    ],
+)
+def test_an_archive_that_cannot_be_opened_is_said_before_anything_is_written(
+    words: list[str], tmp_path: Path, capsys: Captured
+) -> None:
+    (tmp_path / "notes.txt").touch()
+    blocked = [*(word.format(here=tmp_path) for word in words), "--archive", str(tmp_path / "notes.txt")]
+    assert main([*blocked, "--json"]) == 1
+    json.loads(capsys.readouterr().out)  # one document, not a result with an error behind it
+    found = {path.name for path in tmp_path.iterdir()}
+    assert found <= {"notes.txt", "pairs.csv"}
+    assert "pairs.csv" not in found or (tmp_path / "pairs.csv").read_text().count("\n") == 1
+
+
+def test_labels_without_an_archive_are_said_to_change_nothing(
+    tmp_path: Path, capsys: Captured, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("HUEPH_ARCHIVE", raising=False)
+    words = ["compare", str(PHOTO), str(PHOTO.with_name("none.jpg")), "--pair", "1:1", "--who", "Ada"]
+    assert main([*words, "--step", "1"]) == 1
+    note = "note: nothing is recorded, so --who, --step changes nothing: name an archive with --archive or"
+    assert capsys.readouterr().err.startswith(note)
+    assert main([*words, "--archive", str(tmp_path / "a")]) == 1
+    assert "note:" not in capsys.readouterr().err
+
+
 def test_list(mine: Path, capsys: Captured) -> None:
     assert main(["archive", "list"]) == 0
     out = capsys.readouterr().out.splitlines()
@@ -156,6 +197,9 @@ def test_note_and_correction_and_show(mine: Path, capsys: Captured, tmp_path: Pa
         {"number": 3, "relation": "notes"},
         {"number": 4, "relation": "corrects"},
     ]
+    (tmp_path / "file").touch()
+    assert main(["archive", "show", "1", "--json", "--files", str(tmp_path / "file")]) == 1
+    assert set(json.loads(capsys.readouterr().out)) == {"error"}
     assert main(["archive", "show", "9"]) == 1
     said = capsys.readouterr().err
     assert (

@@ -70,6 +70,27 @@ def test_never_overwrites_without_force(card: str, capsys: pytest.CaptureFixture
     assert not Path("other.toml").exists()
 
 
+def test_nothing_that_is_read_is_written_over(card: str, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["calibrate", card, "--ph", "4:8:1", "--force"]
+    picture = Path(card).read_bytes()
+    for more, text in (
+        (["-o", card], f"cannot write {card}: it is read here, and -o would replace it"),
+        (["-o", "c.toml", "--preview", card], f"cannot write {card}: it is read here, and --preview would"),
+        (["-o", "c.png", "--preview", "c.png"], "cannot write c.png: -o and --preview both name this file"),
+    ):
+        assert main([*words, *more]) == 1
+        assert text in capsys.readouterr().err
+    assert Path(card).read_bytes() == picture
+    assert files() == [card]
+
+
+def test_standards_leave_no_option_without_effect(card: str, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["calibrate", "--standard", "b.jpg=4.01", "--chart", "c.toml", "-o", "d.toml"]
+    for option in (["--name", "mine"], ["--preview", "p.png"], ["--reverse"]):
+        assert main([*words, *option]) == 2
+        assert f"{option[0]} cannot be used with standards" in capsys.readouterr().err
+
+
 def test_the_preview_outlines_every_patch(card: str) -> None:
     words = ["calibrate", card, "--ph", "4:8:1", "-o", "chart.toml", "--preview", "check.png"]
     assert main(words) == 0
@@ -123,7 +144,9 @@ def test_a_full_disk_leaves_no_half_file(
         ([], "a new chart needs -o CHART and --ph LIST or --card CARD"),
         (["--ph", "4;5", "-o", "c.toml"], "a pH list is written 4,4.5,5 or 4:10:0.5"),
         (["--ph", "4:8:1", "-o", "c.toml", "--corners", "1,2,3"], "must be 8 numbers"),
-        (["--check", "c.toml", "--ph", "4:8:1"], "leave out --ph, --card, -o and --preview"),
+        (["--check", "c.toml", "--ph", "4:8:1"], "--ph cannot be used with --check"),
+        (["--check", "c.toml", "-o", "d.toml"], "--output cannot be used with --check"),
+        (["--check", "c.toml", "--note", "mine"], "--note cannot be used with --check"),
         (["card.png", "--ph", "4:8:1", "-o", "c.toml", "--corners", "1,1,9,1,9,9,1,9"], "fits one image"),
     ],
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -47,6 +48,24 @@ def test_table_and_figure_are_written(tmp_path: Path) -> None:
     assert figure.stat().st_size > 10_000
 
 
+def test_nothing_that_is_read_is_written_over(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    plan = Path(shutil.copytree(Path(EXPERIMENT).parent, tmp_path / "e")) / "experiment.toml"
+    photo = str(tmp_path / "tubes.jpg")
+    shutil.copy(FIVE, photo)
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    for words in (
+        [photo, "--pair", "1:2", "--figure", photo],
+        [photo, "--pair", "1:2", "--csv", photo],
+        [str(plan), "--figure", str(tmp_path / "e" / "start.jpg")],
+        [str(plan), "--csv", str(tmp_path / "e" / "buffers.toml")],
+        [str(plan), "--csv", str(tmp_path / "e" / "chart.toml")],
+        [str(plan), "--csv", str(plan)],
+    ):
+        assert main(["compare", *words]) == 1
+        assert "it is read here" in capsys.readouterr().err
+    assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == before
+
+
 def test_an_experiment_is_one_command(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["compare", EXPERIMENT, "--json"]) == 0
     known = json.loads(capsys.readouterr().out)
@@ -75,6 +94,8 @@ def test_strict_says_that_something_was_flagged() -> None:
         ([BEAKERS, "--pair", "1:3", "--expected", "nan"], 2, "nan is not a change of pH"),
         ([BEAKERS, "--pair", "1:3", "--labels", "a,b,c,d"], 2, "give one of them"),
         ([EXPERIMENT, BEAKERS], 2, "is an experiment file, which names its photographs: give it alone"),
+        ([BEAKERS, "--pair", "1:3", "--details"], 2, "--details is for an experiment file"),
+        ([BEAKERS, "--pair", "1:3", "--csv", "x.png", "--figure", "./x.png"], 1, "both name this file"),
         ([BEAKERS, BEAKERS], 1, "say which belong together, such as --pair 1:2"),
     ],
 )

@@ -121,6 +121,34 @@ def test_errors_are_one_sentence(capsys: pytest.CaptureFixture[str], tmp_path: P
         assert "name a recipe file" in capsys.readouterr().err
     assert main(["expect", "--plan", "six", "100"]) == 2
     capsys.readouterr()
+    assert main(["expect", "."]) == 1
+    assert capsys.readouterr().err.startswith("error: reading .: the file cannot be opened (")
+    (tmp_path / "long.toml").write_bytes(b"\n" * 300_000)
+    assert main(["expect", str(tmp_path / "long.toml")]) == 1
+    long = "error: reading long.toml: a recipe may hold 200 kB, this file is larger; check the name\n"
+    assert capsys.readouterr().err == long
+    assert main(["expect", "--plan", "6.5", "100", "--temperature", "99"]) == 1
+    assert "the temperature in °C must lie between 0 and 50" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "text"),
+    [
+        (["--plan", "6.5", "100", "--full"], "--full cannot be used with --plan"),
+        (["--plan", "6.5", "100", "--plots", "x"], "--plots cannot be used with --plan"),
+        (["--plan", "6.5", "100", "--monte-carlo", "500"], "--monte-carlo cannot be used with --plan"),
+        ([LINE, "--total", "0.2"], "--total goes with --plan PH ML"),
+        ([LINE, "--seed", "2"], "--seed is the seed of --monte-carlo N: give both"),
+        ([LINE, "--monte-carlo", "500", "--seed", "-1"], "-1 is not in the range x>=0"),
+        (
+            ["--plan", "4.2", "250", str(RECIPES / "acetate.toml"), "--total", "1"],
+            "a recipe, which states its own",
+        ),
+    ],
+)
+def test_no_option_is_without_effect(words: list[str], text: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["expect", *words]) == 2
+    assert text in capsys.readouterr().err
 
 
 def test_plots_are_written(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
@@ -133,5 +161,7 @@ def test_plots_are_written(capsys: pytest.CaptureFixture[str], tmp_path: Path) -
     assert capsys.readouterr().err.count("drawn: ") == 6
     blocked = tmp_path / "file"
     blocked.write_text("", encoding="utf-8")
-    assert main(["expect", LINE, "--plots", str(blocked / "x")]) == 1
-    assert "cannot write the drawing" in capsys.readouterr().err
+    assert main(["expect", LINE, "--plots", str(blocked / "x"), "--json"]) == 1
+    said = capsys.readouterr()
+    assert "cannot write the drawing" in said.err
+    assert set(json.loads(said.out)) == {"error"}

@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 import click
 import pytest
@@ -162,6 +163,52 @@ def test_a_reader_that_goes_away_ends_the_program_quietly() -> None:
         process.stdout.close()
         assert process.stderr.read() == b""
         assert process.wait(30) in (1, -signal.SIGPIPE)
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a device that is always full")
+@pytest.mark.parametrize("words", [["expect", "1 mL water"], ["expect", "1 mL water", "--json"], ["--help"]])
+def test_a_full_disk_under_the_output_is_one_sentence(words: list[str]) -> None:
+    with open("/dev/full", "w") as full:
+        ended = subprocess.run(
+            [sys.executable, "-m", "hueph", *words],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert ended.returncode == 1
+    assert ended.stderr == "error: the system refused to go on: No space left on device\n"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a shell that closes streams")
+@pytest.mark.parametrize(
+    ("words", "closed", "status"),
+    [
+        ("expect '1 mL water'", ">&-", 0),
+        ("expect '1 mL water' --json", ">&- 2>&-", 0),
+        ("expect nothing.toml", ">&- 2>&-", 1),
+        ("expect --nonsense", "2>&-", 2),
+        ("--version", ">&-", 0),
+    ],
+)
+def test_streams_closed_from_the_start_change_no_status(words: str, closed: str, status: int) -> None:
+    ended = subprocess.run(
+        f"'{sys.executable}' -m hueph {words} {closed}", shell=True, capture_output=True, check=False
+    )
+    assert ended.returncode == status
+    assert ended.stderr == b""
+
+
+def test_a_file_that_looks_like_an_option_is_told_from_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["read", "-x.jpg"]) == 2
+    assert "No such option" in (without := capsys.readouterr().err)
+    Path("-x.jpg").touch()
+    assert main(["read", "-x.jpg"]) == 2
+    hint = "A file whose name begins with a dash is written ./-name.\n"
+    assert capsys.readouterr().err == without + hint
 
 
 def test_no_character_breaks_an_ascii_terminal(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -157,6 +158,73 @@ def test_a_table_that_cannot_be_written_is_said_before_anything_is_read(
         "error: cannot write the table missing/out.csv: No such file or directory\n"
     )
     assert reader.asked == []
+
+
+def test_a_wrong_chart_leaves_an_old_table_as_it_is(reader: Reader, tmp_path: Path) -> None:
+    (tmp_path / "old.csv").write_text("mine", encoding="utf-8")
+    assert main(["read", "a.jpg", "--chart", "no such chart", "--csv", "old.csv"]) == 1
+    assert (tmp_path / "old.csv").read_text(encoding="utf-8") == "mine"
+
+
+@pytest.mark.parametrize(
+    ("words", "text"),
+    [
+        (["--csv", "a.jpg"], "cannot write a.jpg: it is read here, and --csv would replace it"),
+        (["--csv", "sub/../a.jpg"], "it is read here, and --csv would replace it"),
+        (["--csv", "chart.toml"], "cannot write chart.toml: it is read here"),
+        (
+            ["--csv", "acetate.toml", "--expect", "acetate.toml=1"],
+            "cannot write acetate.toml: it is read here",
+        ),
+        (
+            ["a-overlay.jpg", "--overlay", "."],
+            "cannot write a-overlay.jpg: it is read here, and --overlay would",
+        ),
+        (["--overlay", ".", "--csv", "a-overlay.jpg"], "--csv and --overlay both name this file"),
+    ],
+)
+def test_nothing_that_is_read_is_written_over(
+    reader: Reader, tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list[str], text: str
+) -> None:
+    mine = {"a.jpg": b"photo", "a-overlay.jpg": b"another", "acetate.toml": b"recipe"}
+    mine["chart.toml"] = shipped_charts()[CHART].read_bytes()
+    for name, data in mine.items():
+        (tmp_path / name).write_bytes(data)
+    (tmp_path / "sub").mkdir()
+    assert main(["read", "a.jpg", "--chart", "chart.toml", *words]) == 1
+    assert text in capsys.readouterr().err
+    assert reader.asked == []
+    assert {name: (tmp_path / name).read_bytes() for name in mine} == mine
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a device that is always full")
+@pytest.mark.parametrize("json_too", [[], ["--json"]])
+def test_a_table_on_a_full_disk_is_one_sentence(
+    reader: Reader, capsys: pytest.CaptureFixture[str], json_too: list[str]
+) -> None:
+    assert main(["read", "a.jpg", "--chart", CHART, "--csv", "/dev/full", *json_too]) == 1
+    said = capsys.readouterr()
+    assert said.err == "error: cannot write the table /dev/full: No space left on device\n"
+    assert reader.asked == []
+
+
+def test_a_table_whose_disk_fills_up_leaves_the_json_whole(
+    reader: Reader, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written: list[bool] = []
+
+    def fill_up(stream: Any, rows: Any, *, header: bool) -> None:
+        written.append(header)
+        if len(written) == 3:
+            raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("hueph.report.write_rows", fill_up)
+    names = ["a.jpg", "b.jpg", "c.jpg"]
+    assert main(["read", *names, "--chart", CHART, "--csv", "out.csv", "--json"]) == 1
+    said = capsys.readouterr()
+    assert [photo["photo"]["file"] for photo in json.loads(said.out)] == ["a.jpg", "b.jpg"]
+    assert said.err == "error: cannot write the table out.csv: No space left on device\n"
+    assert written == [True, False, False]
 
 
 @pytest.mark.parametrize(
