@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +31,20 @@ def check_array(value: npt.ArrayLike, name: str, shape: tuple[int | None, ...]) 
         rule = "(" + ", ".join("n" if want is None else str(want) for want in shape) + ")"
         raise InputError(f"{name} must have shape {rule}, got {array.shape}")
     return array
+
+
+def check_listed(value: object, name: str) -> None:
+    """Refuse one name where a sequence of names is meant: its letters would be taken for them.
+
+    Raises
+    ------
+    InputError
+        A text or a path.
+    """
+    if isinstance(value, str | bytes | os.PathLike):
+        raise InputError(
+            f"{name} must be a sequence, got the one name {os.fspath(value)!r}; put it into a list"
+        )
 
 
 def check_coverage(coverage: float) -> float:

@@ -10,6 +10,7 @@ from statistics import NormalDist
 
 import numpy as np
 
+from hueph._checks import check_listed
 from hueph._types import FloatArray, PathLike
 from hueph.chemistry.expectation import Expectation, ExpectedStep, expect_recipe
 from hueph.chemistry.recipe import Recipe, load_recipe, parse_one_liner
@@ -176,6 +177,7 @@ def expect_tubes(
     >>> tube.tube, round(tube.expectation.ph, 2)
     (2, 4.67)
     """
+    check_listed(requests, "requests")
     asked = [parse_expect(one) if isinstance(one, str) else one for one in requests]
     _check_tubes(asked, photos)
     made: dict[str, Expectation] = {}

@@ -36,6 +36,10 @@ def save_drawing(pixels: UInt8Array, target: Path, *, kind: str, quality: int) -
         with written_whole(target) as part:
             # 4:4:4 keeps thin lines and coloured liquid sharp; Pillow ignores both settings for PNG.
             Image.fromarray(pixels).save(part, quality=quality, subsampling=0)
-    except (OSError, ValueError) as error:
+    except ValueError as error:  # Pillow's, for an ending that it does not know
+        raise InputError(
+            f"cannot write the {kind} {target}: its ending must name a picture format, such as .jpg or .png"
+        ) from error
+    except OSError as error:
         reason = getattr(error, "strerror", None) or error
         raise InputError(f"cannot write the {kind} {target}: {reason}") from error

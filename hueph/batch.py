@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
+from hueph._checks import check_listed
 from hueph._types import PathLike
 from hueph.errors import HuephError, InputError
 
@@ -82,7 +83,13 @@ def find_photos(names: Sequence[PathLike]) -> list[str]:
     Returns
     -------
     list of str
+
+    Raises
+    ------
+    InputError
+        One name in place of a sequence.
     """
+    check_listed(names, "names")
     found: list[str] = []
     for name in names:
         text = os.fspath(name)
@@ -187,13 +194,14 @@ def read_photos(
     Raises
     ------
     InputError
-        `jobs` below 1, `overlay_dir` cannot be made, the cluster cannot be used, or `scheduler` together
-        with `keep`: an archive is kept by the machine it lies on.
+        One path in place of a sequence, `jobs` below 1, `overlay_dir` cannot be made, the cluster cannot be
+        used, or `scheduler` together with `keep`: an archive is kept by the machine it lies on.
     ChartError
         The chart cannot be used.
     MissingDependency
         A `scheduler` is given, but the package distributed is not installed.
     """
+    check_listed(paths, "paths")
     if jobs < 1:
         raise InputError(f"jobs must be 1 or more, got {jobs}")
     if scheduler is not None and keep is not None:
@@ -212,8 +220,8 @@ def read_photos(
             name,
             known_chart,
             coverage,
-            None if not tubes else tuple(tubes),
-            None if not strip else tuple(strip),
+            None if tubes is None or len(tubes) == 0 else tuple(tubes),
+            None if strip is None or len(strip) == 0 else tuple(strip),
             overlay,
             keep,
             tuple(expected),

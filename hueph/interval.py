@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from hueph._checks import check_coverage
 from hueph.errors import InputError
 
-__all__ = ["Interval", "format_ph"]
+__all__ = ["Interval", "format_coverage", "format_ph"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +28,7 @@ class Interval:
     coverage: float
 
     def __post_init__(self) -> None:
+        check_coverage(self.coverage)
         if self.low is None and self.high is None:
             raise InputError("an interval must have at least one limit, got none")
         if self.low is not None and self.high is not None and not self.low <= self.high:
@@ -44,7 +46,7 @@ class Interval:
         return (self.low is None or value >= self.low) and (self.high is None or value <= self.high)
 
     def __str__(self) -> str:
-        percent = f"{100 * self.coverage:.3g} %"
+        percent = format_coverage(self.coverage)
         digits = 2 if self.width < 0.15 else 1
         if self.low is None and self.high is not None:
             return f"{format_ph(self.high, digits)} or lower, {percent}"
@@ -57,4 +59,17 @@ class Interval:
 
 def format_ph(value: float, digits: int = 1) -> str:
     """Return a pH with a fixed number of decimals (two when the range is narrower than 0.15)."""
-    return f"{value:.{digits}f}"
+    # Adding 0 turns a rounded minus nothing into nothing.
+    return f"{round(float(value), digits) + 0.0:.{digits}f}"
+
+
+def format_coverage(coverage: float) -> str:
+    """Return a probability in per cent: three digits, or as many more as keep it from reading 100 %.
+
+    Examples
+    --------
+    >>> format_coverage(0.95), format_coverage(0.9999)
+    ('95 %', '99.99 %')
+    """
+    texts = (f"{100 * coverage:.{digits}g}" for digits in range(3, 18))
+    return next((text for text in texts if float(text) < 100.0), "100") + " %"

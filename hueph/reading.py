@@ -72,7 +72,7 @@ def read_photo(
     StripNotFound, TubesNotFound
         Nothing to read: neither strip nor tubes, or no tubes.
     InputError
-        A coverage or an outline that breaks its rule.
+        No chart, or a coverage or an outline that breaks its rule.
 
     Notes
     -----
@@ -88,8 +88,12 @@ def read_photo(
     ...     print(reading)
     """
     share = check_coverage(coverage)
+    if not isinstance(chart, Chart):
+        raise InputError(
+            f"reading a photograph needs a chart as load_chart returns it, got {type(chart).__name__}"
+        )
     picture = photo if isinstance(photo, Photo) else load_photo(photo)
-    corners = None if strip is None else picture.to_working(np.reshape(np.asarray(strip, float), (4, 2)))
+    corners = None if strip is None else picture.to_working(_corners(strip))
     (strip_location, no_strip), scene = side_by_side(
         lambda: _strip_or_why_not(picture, chart, corners),
         # Before a card of our own the search waits until the print is out of the way.
@@ -159,11 +163,27 @@ def _is_unlike(standards: IndicatorCalibration, evidence: TubeEvidence, picture:
     return standards.likeness(evidence, picture.sha256) < UNLIKE
 
 
+def _corners(strip: Sequence[float]) -> FloatArray:
+    """Return the corners of an outlined strip, (4, 2)."""
+    try:
+        numbers = np.asarray(strip, dtype=np.float64)
+    except (TypeError, ValueError):
+        numbers = np.empty(0)
+    if numbers.size != 8:
+        raise InputError(
+            f"outlining the strip by hand needs 8 numbers, x and y of its four corners, got {strip!r}"
+        )
+    return numbers.reshape(4, 2)
+
+
 def _box_to_working(
     photo: Photo, box: tuple[float, float, float, float]
 ) -> tuple[float, float, float, float]:
     """Turn a rectangle of the full picture into one of the working picture."""
-    x, y, w, h = (float(value) for value in box)
+    try:
+        x, y, w, h = (float(value) for value in box)
+    except (TypeError, ValueError) as error:
+        raise InputError(f"outlining a tube by hand needs x, y, width and height, got {box!r}") from error
     if not (w > 0 and h > 0 and x + w > 0 and y + h > 0 and x < photo.width and y < photo.height):
         raise InputError(
             f"outlining a tube in {photo.file}: the rectangle must have a size and touch the picture "

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from hueph import __version__
+from hueph._checks import check_listed
 from hueph._types import PathLike
 from hueph.archive.bag import BagWriter
 from hueph.archive.crate import CRATE_NAME, Crate
@@ -89,6 +90,7 @@ def export_archive(
         )
     # What others add from here on does not go out.
     number, link = archive.head()
+    check_listed(experiments, "experiments")
     selection = select_records(archive, experiments)
     left_out: list[str] = []
     with BagWriter(target) as bag:

@@ -31,6 +31,7 @@ from reportlab.platypus import (
 
 from hueph.archive.report_axis import Line, Polygon, axis_shapes
 from hueph.archive.report_view import METHOD, NoteView, ReadingView, ReportView, TubeView
+from hueph.interval import format_coverage
 from hueph.report import NOTICE
 
 __all__ = ["draw_pdf"]
@@ -373,7 +374,7 @@ def _evidence(view: ReportView, width: float) -> list[Flowable]:
         story.append(
             _text(
                 f"Record {reading.number}: chart {reading.chart} {reading.chart_sha256[:16]}; residual "
-                f"{residual} CIEDE2000; ranges of {100 * reading.coverage:.3g} %; hueph {reading.version}; "
+                f"{residual} CIEDE2000; ranges of {format_coverage(reading.coverage)}; hueph {reading.version}; "
                 f"original SHA-256 {reading.original_sha256}",
                 "small",
             )

@@ -15,7 +15,7 @@ from hueph.archive.selecting import Selection, select_records
 from hueph.archive.store import Archive
 from hueph.errors import ArchiveError
 from hueph.flags import FLAGS, flag_sentence
-from hueph.interval import Interval, format_ph
+from hueph.interval import Interval, format_coverage, format_ph
 from hueph.report import NOTICE
 
 __all__ = [
@@ -333,7 +333,7 @@ def _tube_view(entry: dict[str, Any], name: str, said: dict[str, Any] | None, pi
     if interval is None:
         value, spread = "no reading", ""
     elif ph is None:
-        value, spread = f"pH {str(interval).rsplit(',', 1)[0]}", f"{100 * interval.coverage:.3g} %"
+        value, spread = f"pH {str(interval).rsplit(',', 1)[0]}", format_coverage(interval.coverage)
     else:
         value = f"pH {format_ph(ph, 2 if interval.width < 0.15 else 1)}"
         spread = str(interval)

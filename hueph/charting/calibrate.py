@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from hueph._checks import check_listed
 from hueph._types import AnyArray, FloatArray, PathLike, triple
 from hueph.chart import Chart, Patch
 from hueph.charting.find import FoundChart, find_chart
@@ -204,6 +205,7 @@ def calibrate_pictures(
     >>> write_chart(made.chart, "chart.toml")  # doctest: +SKIP
     """
     values = check_ph(ph)
+    check_listed(pictures, "pictures")
     if not pictures:
         raise InputError("calibrating needs at least one picture, got none")
     if corners is not None and len(pictures) > 1:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hueph._photo.guards import MIN_SIDE
 from hueph._types import AnyArray, BoolArray, FloatArray, PathLike
 from hueph.errors import InputError
 from hueph.photo import Photo, load_photo, photo_from_array
@@ -70,7 +71,7 @@ def open_picture(picture: PathLike | AnyArray | Photo) -> ChartPicture:
     PhotoError
         The file cannot be used as a picture.
     InputError
-        Neither a file nor such an array.
+        Neither a file nor such an array, or an array of fewer pixels than a photograph must have.
     """
     if isinstance(picture, Photo):
         photo = picture
@@ -78,6 +79,11 @@ def open_picture(picture: PathLike | AnyArray | Photo) -> ChartPicture:
         photo = load_photo(picture, max_side=_MAX_SIDE)
     elif isinstance(picture, np.ndarray):
         photo = photo_from_array(picture)
+        if min(photo.width, photo.height) < MIN_SIDE:
+            raise InputError(
+                f"a picture of a chart must be at least {MIN_SIDE} pixels wide and high, "
+                f"got {photo.width} x {photo.height}"
+            )
     else:
         raise InputError(f"a picture must be a file name or an array, got {type(picture).__name__}")
     own = photo.linear()

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from hueph._checks import check_listed
 from hueph._types import triple
 from hueph.chart import Chart, Reference
 from hueph.charting.calibrate import Calibration, Picture, check_steps, merge_colours, name_sources
@@ -63,6 +64,7 @@ def calibrate_card(
     >>> calibrate_card(load_chart("card.toml"), ["scan.png"])  # doctest: +SKIP
     Calibration(...)
     """
+    check_listed(pictures, "pictures")
     if not pictures:
         raise InputError("calibrating needs at least one picture, got none")
     if not card.markers:

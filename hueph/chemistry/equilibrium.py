@@ -66,8 +66,10 @@ class Conditions:
         temperature = np.asarray(self.temperature_c)
         # A standard uncertainty may push a perturbed temperature slightly over the edge.
         if not np.all((temperature >= low - 10.0) & (temperature <= high + 10.0)):
-            found = self.temperature_c
-            raise InputError(f"the temperature must lie between {low:g} and {high:g} °C, got {found!r}")
+            beyond = temperature[~((temperature >= low - 10.0) & (temperature <= high + 10.0))]
+            raise InputError(
+                f"the temperature must lie between {low:g} and {high:g} °C, got {beyond.flat[0]:g}"
+            )
         if self.activity not in ("davies", "ideal"):
             raise InputError(f"activity must be 'davies' or 'ideal', got {self.activity!r}")
         if self.co2_atm is not None and not 0.0 <= self.co2_atm <= 2.0:
@@ -156,7 +158,7 @@ def solve_equilibrium(
     Raises
     ------
     InputError
-        Lengths differ or a concentration is negative or not finite.
+        An unknown acid system, lengths that differ, or a concentration that is negative or not finite.
     """
     problem = _Problem.build(acids, ions, conditions, table)
     ph, strength = _settle(problem)
@@ -238,6 +240,10 @@ class _Problem:
 
         held = []
         for key, total in totals.items():
+            if key not in table.acids:
+                raise InputError(
+                    f"no acid system called {key!r} is known; the table has {', '.join(table.acids)}"
+                )
             system = table.acids[key]
             pka = pka_at(system, temperature) + np.asarray(conditions.pka_shift.get(key, 0.0))
             cumulative = np.concatenate([np.zeros((1, pka.shape[1])), np.cumsum(pka, axis=0)])

@@ -17,7 +17,7 @@ _ATOMIC_WEIGHT = {
 }  # fmt: skip
 
 _CHARGE = re.compile(r"([+-])(\d*)$")
-_TOKEN = re.compile(r"([A-Z][a-z]?)(\d*)|(\()|(\))(\d*)")
+_TOKEN = re.compile(r"([A-Z][a-z]?)(\d{0,6})|(\()|(\))(\d{0,6})")
 _SUBSCRIPT = str.maketrans("0123456789", "₀₁₂₃₄₅₆₇₈₉")
 _SUPERSCRIPT = str.maketrans("0123456789+-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁺⁻")
 
@@ -77,7 +77,7 @@ def molar_mass(formula: str) -> float:
     """
     total = 0.0
     for piece in re.split(r"[·.*]", formula):
-        match = re.match(r"\d*", piece)
+        match = re.match(r"\d{0,6}", piece)
         lead = match.group() if match else ""
         total += int(lead or 1) * _mass_of_piece(piece[len(lead) :], formula)
     return total

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
@@ -102,11 +103,12 @@ def prepare(
     contents : mapping of str to float or array
         Substance and its analytical concentration, mol/L. Empty for water.
     volume_ml : float or array
+        mL. Arrays of concentrations, volumes and temperatures have one length, or stand for all versions.
 
     Raises
     ------
     InputError
-        An unknown substance, or a negative amount.
+        An unknown substance, a negative amount, or arrays of different lengths.
 
     Examples
     --------
@@ -121,7 +123,9 @@ def prepare(
     acids: dict[str, FloatArray] = {}
     ions: dict[str, FloatArray] = {}
     for name, molar in contents.items():
-        moles = np.atleast_1d(np.asarray(molar, dtype=np.float64)) * volume / 1000.0
+        concentration = np.atleast_1d(np.asarray(molar, dtype=np.float64))
+        _check_lengths([concentration, volume], f"the concentration of {name} and the volume")
+        moles = concentration * volume / 1000.0
         if not np.all(moles >= 0.0):
             found = np.min(np.asarray(molar))
             raise InputError(f"the concentration of {name} must be 0 mol/L or more, got {found:g}")
@@ -138,11 +142,15 @@ def mix(portions: Iterable[Mixture]) -> Mixture:
     Raises
     ------
     InputError
-        No portion was given.
+        No portion was given, or portions of different numbers of versions.
     """
     parts = list(portions)
     if not parts:
         raise InputError("mixing needs at least one portion, got none")
+    amounts = (
+        amount for part in parts for amount in (part.volume_ml, *part.acids.values(), *part.ions.values())
+    )
+    _check_lengths(amounts, "the portions of a mixture")
     zero = np.zeros(1)
     volume = sum((part.volume_ml for part in parts), zero)
     acids: dict[str, FloatArray] = {}
@@ -157,6 +165,15 @@ def mix(portions: Iterable[Mixture]) -> Mixture:
     return Mixture(volume, acids, ions, base + excess / volume, parts[0].table)
 
 
+def _check_lengths(arrays: Iterable[FloatArray], what: str) -> None:
+    """Refuse arrays that are neither of one length nor single."""
+    lengths = sorted({len(array) for array in arrays} - {1})
+    if len(lengths) > 1:
+        raise InputError(
+            f"{what} must have as many versions, got {' and '.join(str(length) for length in lengths)}"
+        )
+
+
 def volume_to_reach(
     sample: Mixture, titrant: Mixture, target_ph: float, conditions: Conditions | None = None
 ) -> float | None:
@@ -168,12 +185,19 @@ def volume_to_reach(
         The nominal versions are used; the titrant's own volume does not matter.
     target_ph : float
 
+    Raises
+    ------
+    InputError
+        `target_ph` is not a number.
+
     Notes
     -----
     The sign of (pH - target) changes between no titrant and titrant alone, or the target is out of reach.
     The share of titrant in the mixture is bracketed on a grid, solved as one array, and the bracket closed
     until the pH is sharp to 1e-9 or the share to 1e-9 of itself.
     """
+    if not math.isfinite(target_ph):
+        raise InputError(f"the pH to reach must be a number, got {target_ph!r}")
     sample, titrant = sample.first(), titrant.first()
     start = float(sample.volume_ml[0])
     low, high = 1e-9, 1.0 - 1e-6

@@ -31,7 +31,10 @@ def as_floats(value: npt.ArrayLike, name: str) -> AnyArray:
     InputError
         Not numbers.
     """
-    array = np.asarray(value)
+    try:
+        array = np.asarray(value)
+    except ValueError as error:
+        raise InputError(f"{name} must be an array of numbers, got rows of different lengths") from error
     if array.dtype.kind not in "fiub":
         raise InputError(f"{name} must be an array of numbers, got {array.dtype}")
     return array if array.dtype == np.float32 else array.astype(np.float64)

@@ -153,8 +153,7 @@ def fit_correction(
     >>> fit_correction([[0.2, 0.4, 0.1]], [[0.4, 0.4, 0.4]]).matrix.diagonal().round(6).tolist()
     [2.0, 1.0, 4.0]
     """
-    if kind not in _UNKNOWNS:
-        raise InputError(f"kind must be one of {', '.join(_UNKNOWNS)}, got {kind!r}")
+    _check_kind(kind)
     seen = check_array(measured, "measured", (None, 3))
     known = check_array(reference, "reference", (None, 3))
     share = _checked_weights(weights, len(seen))
@@ -214,9 +213,13 @@ def leave_one_out_delta_e(
     >>> leave_one_out_delta_e(patches, patches).round(6).tolist()
     [0.0, 0.0]
     """
+    _check_kind(kind)
     seen = check_array(measured, "measured", (None, 3))
     known = check_array(reference, "reference", (None, 3))
     share = _checked_weights(weights, len(seen))
+    if len(seen) <= _UNKNOWNS[kind]:
+        rule = f"leaving a patch out of a {kind} correction needs at least {_UNKNOWNS[kind] + 1} patches"
+        raise InputError(f"{rule}, got {len(seen)}")
     predicted = _predicted_by_others(seen, known, kind, share)
     if predicted is None:
         predicted = np.empty_like(seen)
@@ -247,6 +250,12 @@ def _predicted_by_others(
     along = left.swapaxes(1, 2) @ (known[others] * root)
     fitted = right.swapaxes(1, 2) @ (along / strengths[..., np.newaxis])
     return np.asarray((terms[:, np.newaxis] @ fitted)[:, 0])
+
+
+def _check_kind(kind: str) -> None:
+    """Refuse a kind that is none."""
+    if kind not in _UNKNOWNS:
+        raise InputError(f"kind must be one of {', '.join(_UNKNOWNS)}, got {kind!r}")
 
 
 def _terms(values: AnyArray, kind: CorrectionKind) -> AnyArray:

@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from hueph._types import AnyArray
 from hueph.colour._arrays import as_triplets
+from hueph.errors import InputError
 
 __all__ = ["delta_e_cie2000"]
 
@@ -29,7 +30,7 @@ def delta_e_cie2000(lab_1: npt.ArrayLike, lab_2: npt.ArrayLike) -> AnyArray:
     Raises
     ------
     InputError
-        An array does not end in an axis of three.
+        An array does not end in an axis of three, or the shapes do not broadcast.
 
     Notes
     -----
@@ -49,6 +50,10 @@ def delta_e_cie2000(lab_1: npt.ArrayLike, lab_2: npt.ArrayLike) -> AnyArray:
     """
     first = as_triplets(lab_1, "lab_1")
     second = as_triplets(lab_2, "lab_2")
+    try:
+        np.broadcast_shapes(first.shape, second.shape)
+    except ValueError as error:
+        raise InputError(f"lab_1 and lab_2 must broadcast, got {first.shape} and {second.shape}") from error
     chroma_mean = 0.5 * (np.hypot(first[..., 1], first[..., 2]) + np.hypot(second[..., 1], second[..., 2]))
     # Blue-grey a* axes are stretched so that greys come out even, equations (4) and (5).
     stretch = 1.0 + 0.5 * (1.0 - _saturation(chroma_mean))

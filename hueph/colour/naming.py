@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from hueph._checks import check_array
+
 __all__ = ["colour_name"]
 
 # CIELAB hue angle up to which each word is used, degrees (common practice, no source; checked against
@@ -41,6 +43,11 @@ def colour_name(lab: Sequence[float]) -> str:
     -------
     str
 
+    Raises
+    ------
+    InputError
+        Not three numbers.
+
     Examples
     --------
     >>> colour_name((53.2, 80.1, 67.2))
@@ -48,7 +55,7 @@ def colour_name(lab: Sequence[float]) -> str:
     >>> colour_name((85.0, -3.0, 20.0))
     'pale yellow'
     """
-    lightness, a, b = (float(value) for value in lab)
+    lightness, a, b = (float(value) for value in check_array(lab, "lab", (3,)))
     chroma, hue = math.hypot(a, b), math.degrees(math.atan2(b, a)) % 360.0
     if chroma < _GREY_CHROMA:
         if lightness < _BLACK_LIGHTNESS:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from hueph._checks import check_coverage
+from hueph._checks import check_coverage, check_listed
 from hueph._types import PathLike
 from hueph.buffering import HOLD_PH, Judgement, judge_change
 from hueph.chart import Chart
@@ -146,6 +146,7 @@ def compare_photos(
     ...     print(pair.judgement.reason)
     """
     share = check_coverage(coverage)
+    check_listed(photos, "photos")
     if not photos:
         raise InputError("comparing photographs: name at least one, none was given")
     read = [

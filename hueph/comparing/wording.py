@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from hueph.interval import Interval
+from hueph.interval import Interval, format_coverage
 
 __all__ = ["digits_of", "range_text", "signed", "two_digits"]
 
 
 def range_text(interval: Interval) -> str:
     """Write a range of changes: "-0.1 to +0.3, 95 %", "+4.8 or more, 95 %" or "-2.4 or lower, 95 %"."""
-    digits, percent = digits_of(interval), f"{100 * interval.coverage:.3g} %"
+    digits, percent = digits_of(interval), format_coverage(interval.coverage)
     if interval.low is None and interval.high is not None:
         return f"{signed(interval.high, digits)} or lower, {percent}"
     if interval.high is None and interval.low is not None:
