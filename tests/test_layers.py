@@ -42,7 +42,6 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "judging",
         "budget",
         "charting",
-        "chart_picture",
     ),
     ("reading", "standards", "standards_report"),
     ("expecting", "_expecting_causes", "_expecting_tubes"),
@@ -53,7 +52,6 @@ LAYERS: tuple[tuple[str, ...], ...] = (
         "comparison_report",
         "comparison_figure",
         "cards",
-        "plots",
         "plots_chemistry",
         "overlay",
         "_overlay_panel",
@@ -133,6 +131,11 @@ def test_imports_point_downwards(file: Path) -> None:
         if (problem := wrong_way(importer, unit_of(name)))
     ]
     assert wrong == []
+
+
+def test_every_name_of_a_layer_is_a_module() -> None:
+    there = {file.relative_to(PACKAGE).parts[0].removesuffix(".py") for file in python_files()}
+    assert [unit for units in LAYERS for unit in units if unit not in there] == []
 
 
 @pytest.mark.parametrize(

@@ -142,7 +142,7 @@ def paint_tube(palette: Palette, picture: Float32Array, index: int, rng: np.rand
     paint_mirrors(tube, place, region, white, rng)
 
 
-def half_width(place: Local, tube: Tube, half: float, bottom: float) -> Float32Array:
+def half_width(place: Local, half: float, bottom: float) -> Float32Array:
     """Return the half width of a round-bottomed body at each height, in liquid widths."""
     lift = np.clip((place.v - np.float32(bottom - half)) / np.float32(half), 0.0, 1.0)
     width: Float32Array = np.float32(half) * np.sqrt(np.maximum(1.0 - lift * lift, 0.0))
@@ -157,7 +157,7 @@ def coverage(place: Local, half: Float32Array) -> Float32Array:
 
 def paint_glass(tube: Tube, place: Local, region: Float32Array, white: Float32Array) -> None:
     """Paint the empty glass over what is behind it: a little loss, dark rims, a rounded bottom."""
-    outer = half_width(place, tube, 0.54, tube.fill + 0.06)
+    outer = half_width(place, 0.54, tube.fill + 0.06)
     mask = coverage(place, outer) * np.clip(
         (place.v + np.float32(tube.length - tube.fill)) / place.pixel, 0.0, 1.0
     )
@@ -175,7 +175,7 @@ def paint_liquid(
 ) -> None:
     """Paint the liquid: chords through a cylinder that the glass magnifies, the surface, the bottom."""
     tube = palette.scene.tubes[index]
-    half = half_width(place, tube, 0.5, tube.fill)
+    half = half_width(place, 0.5, tube.fill)
     # The eye looks slightly down or up on the surface: its edge is a shallow arc.
     bend = float(rng.normal(0.0, 0.03))
     surface = np.float32(bend) * np.maximum(np.float32(1.0) - np.float32(4.0) * place.u**2, np.float32(0.0))
