@@ -138,7 +138,7 @@ def parse_recipe(text: str, name: str = "the recipe") -> Recipe:
 
 
 def parse_one_liner(text: str, *, temperature_c: float = 25.0) -> Recipe:
-    """Read steps from one line: sentences parted by semicolons, a mixture with plus signs, or one label.
+    """Read steps from one line: sentences parted by semicolons, portions joined by plus signs, or one label.
 
     Raises
     ------
@@ -152,13 +152,14 @@ def parse_one_liner(text: str, *, temperature_c: float = 25.0) -> Recipe:
     """
     blank = Recipe("the command line", load_species(), temperature_c=temperature_c)
     steps: list[RecipeStep] = []
-    for line, piece in enumerate(text.split(";"), start=1):
+    for line, piece in enumerate(text.rstrip().removesuffix(";").split(";"), start=1):
         named = re.match(r"\s*([\w -]+?)\s*=\s*(.+)", piece)
         name, sentence = (named[1], named[2]) if named else (f"step {line}", piece.strip())
         if re.match(r"[-+\d.]", sentence):
-            # A list of portions is a mixture; a label alone is a bottle looked at.
-            portions = " + " in sentence and re.match(r"\S+\s*(?:m?l|µl|drops?)\b", sentence, re.I)
-            sentence = f"mix {sentence}" if portions else f"take 1 mL of {sentence}"
+            # Amounts are poured: several are a mixture, one is taken. A label alone is a bottle looked at.
+            is_amount = re.match(r"\S+?\s*(?:m?l|µl|drops?)\b", sentence, re.I)
+            is_mixture = is_amount and " + " in sentence
+            sentence = f"{'mix' if is_mixture else 'take' if is_amount else 'take 1 mL of'} {sentence}"
         try:
             steps.append(RecipeStep(name, line, piece.strip(), parse_sentence(sentence)))
         except SentenceError as error:

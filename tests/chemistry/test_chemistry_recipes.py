@@ -334,6 +334,29 @@ def test_order_rings_and_empty_vessels() -> None:
     assert "line 7: step 'one': 'salt' is already the name of what line 3 makes" in _refusal(portion)
 
 
+@pytest.mark.parametrize(
+    ("line", "volumes_ml"),
+    [
+        ("5 mL 0.1 M acetic acid", [5.0]),
+        ("250mL of 0.1 M sodium acetate", [250.0]),
+        ("0.5 L 1 mM HCl", [500.0]),
+        ("5 drops of 0.1 M HCl", [0.25]),
+        ("2 mL water + 5 drops 0.1 M HCl", [2.25]),
+        ("5 mL 0.1 M acetic acid; add 5 drops of 0.1 M NaOH to it;", [5.0, 5.25]),
+        ("5 mL 0.1 M acetic acid; 2 mL of it", [5.0, 2.0]),
+    ],
+)
+def test_an_amount_that_begins_a_line_is_what_is_taken(line: str, volumes_ml: list[float]) -> None:
+    assert [step.volume_ml for step in expect_recipe(line).steps] == pytest.approx(volumes_ml)
+
+
+def test_drops_into_a_portion_that_begins_a_line() -> None:
+    # 5 mL hold 0.5 mmol of acid, of which 5 drops of lye (0.025 mmol) leave 0.475: by Henderson and
+    # Hasselbalch 4.756 + log(0.025 / 0.475) = 3.48, and the acid's own dissociation and activity do little.
+    step = expect_recipe("5 mL 0.1 M acetic acid; add 5 drops of 0.1 M NaOH to it").steps[-1]
+    assert step.ph == pytest.approx(3.48, abs=0.05)
+
+
 def test_files_that_are_no_recipes(tmp_path: Path) -> None:
     path = tmp_path / "bad.toml"
     with pytest.raises(RecipeError, match=r"reading bad\.toml: the file cannot be opened"):
