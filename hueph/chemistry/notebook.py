@@ -267,14 +267,14 @@ class Notebook:
             self._check_left(vessel, wanted, str(amount))
             poured = vessel.mixture.take(volume)
         vessel.left_ml = max(vessel.left_ml - wanted, 0.0)
-        vessel.emptied_by = f"line {self._line}"
+        vessel.emptied_by = f"{self._step!r} in line {self._line}"
         return poured
 
     def _check_left(self, vessel: _Vessel, wanted: float, amount: str) -> None:
         if vessel.left_ml <= 1e-9:
             raise self._error(
-                f"nothing is left of {vessel.name}: {vessel.emptied_by} used it up; "
-                f"split it first, or take a portion in each step"
+                f"nothing is left of {vessel.name}: the last of it went into {vessel.emptied_by}; "
+                f"go on with that, split it first, or take a portion in each step"
             )
         if wanted > vessel.left_ml * (1.0 + 1e-9):
             raise self._error(
@@ -327,7 +327,7 @@ class Notebook:
         else:
             portion = vessel.mixture.take(self._measure(each, vessel.name))
         vessel.left_ml = max(vessel.left_ml - wanted, 0.0)
-        vessel.emptied_by = f"line {self._line}"
+        vessel.emptied_by = f"{self._step!r} in line {self._line}"
         return StepRecord(step, portion, portions=names)
 
     def _exchange(self, step: RecipeStep, sentence: Exchange) -> StepRecord:
@@ -360,7 +360,7 @@ class Notebook:
         exact, delivered = self.recipe.measuring.exact, record.delivered_ml
         self._check_left(titrant, delivered, f"{delivered:.4g} mL")
         titrant.left_ml -= delivered
-        titrant.emptied_by = f"line {self._line}"
+        titrant.emptied_by = f"{self._step!r} in line {self._line}"
         if sentence.used_ml is not None:
             chosen = choose_tool(*self.recipe.measuring.burette, delivered)
             std = 0.0 if exact else chosen.std_ml

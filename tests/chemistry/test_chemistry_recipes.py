@@ -325,7 +325,8 @@ def test_order_rings_and_empty_vessels() -> None:
     assert "line 7: step 'one': it needs 'two' (line 8), which needs 'one'" in _refusal(ring)
     first = f'{BENCH}[steps]\none = "take 1 mL of acid"\n'
     gone = f'{first}two = "add 1 mL salt to one"\nthree = "add 1 mL base to one"\n'
-    assert "line 9: step 'three': nothing is left of one: line 8 used it up; split it first" in _refusal(gone)
+    empty = "line 9: step 'three': nothing is left of one: the last of it went into 'two' in line 8; go on"
+    assert empty in _refusal(gone)
     much = f'{first}two = "take 0.6 mL one"\nthree = "take 0.6 mL one"\n'
     assert "line 9: step 'three': it takes 0.6 mL of one, but only 0.4 mL are there" in _refusal(much)
     twice = f'{BENCH}[steps]\nacid = "take 1 mL of salt"\n'
