@@ -155,7 +155,7 @@ def test_written_picture_reads_back_and_replaces_an_older_one(
 
 @pytest.mark.parametrize(
     ("name", "reason"),
-    [("missing/out.jpg", "No such file or directory"), ("out.xyz", "unknown file extension")],
+    [("missing/out.jpg", "No such file or directory"), ("out.xyz", "its ending must name a picture format")],
 )
 def test_what_cannot_be_written_is_said_and_leaves_nothing(
     tmp_path: Path, make_readings: Callable[..., PhotoReadings], name: str, reason: str
