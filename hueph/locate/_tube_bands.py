@@ -12,9 +12,8 @@ from hueph.locate._tube_maps import EdgeMap, TubeScene
 
 __all__ = ["find_bands"]
 
-# Bores that are looked for, as a share of the longest side of the picture.
-NARROWEST = 0.022
-WIDEST = 0.32
+# A level line shorter than this share of the narrowest bore is no liquid surface.
+SHORTEST = 0.4
 # Walls of one vessel differ by less than this in dx/dy (perspective, slopes are steps of 0.06).
 LARGEST_SPREAD = 0.16
 # Reduced pixels below the line at which the walls are looked for: half a line integral and more.
@@ -68,13 +67,13 @@ def find_bands(scene: TubeScene) -> FloatArray:
         Corners (x, y) in working-picture pixels: the two ends of the level line, then the points
         three widths down the right and the left wall.
     """
-    rows = _bands(level_lines(scene.levels), scene)
+    rows = _bands(level_lines(scene.levels, SHORTEST * scene.bores[0]), scene)
     rows = rows[np.argsort(-rows[:, 0], kind="stable")]
     # Those kept are nearly always among the first few hundred of thousands.
     kept = _different(rows[:MOST_TRIED])
     if len(kept) < MAX_BANDS and len(rows) > MOST_TRIED:
         kept = _different(rows)
-    return _corners(kept) / scene.scale
+    return scene.working(_corners(kept))
 
 
 def _different(rows: FloatArray) -> FloatArray:
@@ -113,9 +112,8 @@ def _corners(rows: FloatArray) -> FloatArray:
 
 def _bands(lines: Lines, scene: TubeScene) -> FloatArray:
     """Pair the walls found just below level lines; rows of (score, corners, slopes)."""
-    walls = scene.walls
-    below = _look_below(lines, walls)
-    line, left, right = _wall_pairs(lines, below, walls)
+    below = _look_below(lines, scene.walls)
+    line, left, right = _wall_pairs(lines, below, scene)
     full = lines.cover(line, below.x[left], below.x[right], 0.1, 0.9)[0] > 0.5
     line, left, right = line[full], left[full], right[full]
     slope_left, slope_right = below.slope[left], below.slope[right]
@@ -145,13 +143,11 @@ def _look_below(lines: Lines, walls: EdgeMap) -> _Below:
     return _Below(np.cumsum(count) - count, count, x, y, wall, slope)
 
 
-def _wall_pairs(lines: Lines, below: _Below, walls: EdgeMap) -> tuple[AnyArray, AnyArray, AnyArray]:
+def _wall_pairs(lines: Lines, below: _Below, scene: TubeScene) -> tuple[AnyArray, AnyArray, AnyArray]:
     """Return line, left and right sample of all pairs of walls as far apart as a vessel is wide."""
-    at = _wall_positions(lines, below, 2.0 * walls.noise)
-    height, width = walls.strength.shape
-    side = max(width, 2 * height)
+    at = _wall_positions(lines, below, 2.0 * scene.walls.noise)
     # Both limits are excluded.
-    nearest, farthest = int(np.floor(NARROWEST * side)) + 1, int(np.ceil(WIDEST * side)) - 1
+    nearest, farthest = int(np.floor(scene.bores[0])) + 1, int(np.ceil(scene.bores[1])) - 1
     line = np.searchsorted(below.begin, at, side="right") - 1
     line_end = (below.begin + below.count)[line]
     first = np.searchsorted(at, np.minimum(at + nearest, line_end))

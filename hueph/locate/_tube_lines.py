@@ -18,8 +18,6 @@ STEEPEST_LEVEL = 0.3
 MAX_LINES = 200
 # Edge strengths, in units of the noise, from which ridges are linked into lines.
 LINKING = (3.0, 8.0, 24.0)
-# A line shorter than this share of the longest side of the picture is no liquid surface.
-SHORTEST = 0.4 * 0.022
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,13 +82,13 @@ def ragged(starts: AnyArray, counts: AnyArray) -> AnyArray:
     return np.asarray(np.repeat(starts - before, counts) + np.arange(int(counts.sum())))
 
 
-def level_lines(levels: EdgeMap) -> Lines:
-    """Link the ridges of the level map into lines."""
+def level_lines(levels: EdgeMap, shortest: float) -> Lines:
+    """Link the ridges of the level map into lines, none of fewer columns than `shortest`."""
     strength = levels.strength
     middle = strength[1:-1]
     ridge = np.zeros(strength.shape, dtype=bool)
     ridge[1:-1] = (middle >= strength[:-2]) & (middle > strength[2:])
-    shortest = max(3.0, SHORTEST * max(strength.shape[0], 2 * strength.shape[1]))
+    shortest = max(3.0, shortest)
     # Several thresholds: a low one joins a clear surface to the noise beside it, a high one breaks a faint one.
     parts = [_linked(strength, ridge & (strength > least * levels.noise), shortest) for least in LINKING]
     rank, count, columns, rows, strengths = (

@@ -6,11 +6,16 @@ soft-edged caustics and shadows are not. Stages: edge maps of a reduced picture 
 below level lines (`_tube_bands`), straightened strips (`_tube_strips`), features of a proposed column
 (`_tube_features`), log odds (`_tube_score`), choice among overlapping columns (`_tube_choice`), the
 core (`_tube_core`).
+
+Only walls and levels near upright and level are looked for. Where the edges of a picture say that the
+camera was rolled (`_tube_roll`), it is searched a second time set upright, and what is surer is kept.
+Where next to nothing is found, or something hardly wider than a search can find, a closer one follows.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -21,7 +26,7 @@ from hueph.locate._tube_bands import find_bands
 from hueph.locate._tube_choice import choose
 from hueph.locate._tube_core import find_core
 from hueph.locate._tube_features import Columns, describe
-from hueph.locate._tube_maps import TubeScene, build_scene, without_card
+from hueph.locate._tube_maps import BORES, TubeScene, build_scene, has_pixels, search_again, without_card
 from hueph.locate._tube_refine import refine_surface
 from hueph.locate._tube_score import score_columns
 from hueph.locate._tube_strips import (
@@ -44,6 +49,36 @@ __all__ = ["locate_tubes", "prepare_search"]
 CARD_MARGIN = 0.6
 # Shares of the longest side below which a picture cannot hold a tube worth measuring.
 SMALLEST_PICTURE = 48
+# Degrees of roll from which the picture is searched set upright as well.
+NOTABLE_ROLL = 4.0
+# Log odds in all up to which a search has found next to nothing, and the width of a vessel, in narrowest ones that
+# it can find, up to which there may be some too narrow for it: a search this many times closer follows.
+LITTLE = 2.0
+NARROW = 1.5
+CLOSER = (2, 4)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Judged:
+    """Columns (m, 4, 2), working-picture pixels, the depths of their bottoms and their log odds."""
+
+    quads: FloatArray
+    depths: FloatArray
+    odds: FloatArray
+
+    @property
+    def narrowest(self) -> float:
+        """Least width of a column; infinite where there is none."""
+        widths = np.linalg.norm(self.quads[:, 1] - self.quads[:, 0], axis=1)
+        return float(widths.min(initial=np.inf))
+
+    def and_also(self, other: _Judged) -> _Judged:
+        """Return these columns and others."""
+        return _Judged(
+            np.concatenate([self.quads, other.quads]),
+            np.concatenate([self.depths, other.depths]),
+            np.concatenate([self.odds, other.odds]),
+        )
 
 
 def locate_tubes(
@@ -88,11 +123,8 @@ def locate_tubes(
             f"no tube found in {photo.file}: at least {SMALLEST_PICTURE} pixels on the shorter side are needed, "
             f"the picture has {width} by {height}; send the original file"
         )
-    outline, patches = card_outline(strip)
-    scene = scene if outline is None else without_card(scene, outline)
-    quads, depths, features = _columns(scene)
-    chosen = choose(quads, score_columns(features), patches) if len(quads) else []
-    if not chosen:
+    found = _find(scene, strip)
+    if not len(found.odds):
         raise TubesNotFound(
             f"no tube found in {photo.file}: a tube shows as a level liquid surface between two upright walls, "
             "and none was seen clearly enough; retake with the whole liquid in view before a plain backing, "
@@ -101,12 +133,12 @@ def locate_tubes(
     return tuple(
         _location(
             scene.pyramid[0],
-            refine_surface(scene.pyramid[0], quads[index], scene.gain),
+            refine_surface(scene.pyramid[0], quad, scene.gain),
             scene.gain,
-            float(depths[index]),
+            float(depth),
             by_hand=False,
         )
-        for index in chosen
+        for quad, depth in zip(found.quads, found.depths, strict=True)
     )
 
 
@@ -125,6 +157,53 @@ def propose(encoded: AnyArray, outline: FloatArray | None) -> tuple[FloatArray, 
     return _columns(build_scene(encoded, outline))
 
 
+def _find(scene: TubeScene, strip: StripLocation | None) -> _Judged:
+    """Search a picture as it is and, where that may show too little, set upright or more and more closely."""
+    outline, patches = card_outline(strip)
+    views = [scene]
+    if abs(scene.roll) >= NOTABLE_ROLL:
+        views.append(search_again(scene, upright=True))
+    proposed = [_propose(view, outline) for view in views]
+    found = _surest(views, proposed, patches)
+    for closer in CLOSER:
+        limit = 2 * BORES[0] / closer * scene.longest
+        if (_sureness(found) > LITTLE and found.narrowest > NARROW * limit) or not has_pixels(scene, closer):
+            break
+        for place, view in enumerate(views):
+            again = search_again(scene, upright=view is not scene, closer=closer)
+            proposed[place] = proposed[place].and_also(_propose(again, outline))
+        found = _surest(views, proposed, patches)
+    return found
+
+
+def _surest(views: list[TubeScene], proposed: list[_Judged], patches: FloatArray | None) -> _Judged:
+    """Return the vessels of the view they are surest in; `patches` is the outline of the card's patches."""
+    chosen = [_chosen(view, columns, patches) for view, columns in zip(views, proposed, strict=True)]
+    return max(chosen, key=_sureness)
+
+
+def _propose(scene: TubeScene, outline: FloatArray | None) -> _Judged:
+    """Return the columns a search proposes; `outline` is that of the card."""
+    quads, depths, features = _columns(scene if outline is None else without_card(scene, outline))
+    return _Judged(quads, depths, score_columns(features) if len(quads) else np.zeros(0))
+
+
+def _chosen(scene: TubeScene, proposed: _Judged, patches: FloatArray | None) -> _Judged:
+    """Return the columns told apart as vessels, left to right."""
+    if not len(proposed.odds):
+        return proposed
+    # Choosing takes vessels to stand upright: they do in the reduced picture.
+    card = None if patches is None else scene.reduced(patches)
+    kept = choose(scene.reduced(proposed.quads), proposed.odds, card)
+    kept.sort(key=lambda index: float(proposed.quads[index][:, 0].mean()))
+    return _Judged(proposed.quads[kept], proposed.depths[kept], proposed.odds[kept])
+
+
+def _sureness(found: _Judged) -> float:
+    """Return the log odds of columns in all: what two searches of one picture are compared by."""
+    return float(found.odds.sum())
+
+
 def _columns(scene: TubeScene) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return proposed columns, the depth of their bottoms and their features."""
     bands = find_bands(scene)
@@ -134,23 +213,25 @@ def _columns(scene: TubeScene) -> tuple[FloatArray, FloatArray, FloatArray]:
     bands, walls = settle_walls(bands, strips)
     bands = bands[most_promising(strips, walls, scene.unit)]
     strips = straighten(scene, bands)
-    height, width = scene.pyramid[0].shape[:2]
-    sizes = np.linalg.norm(bands[:, 1] - bands[:, 0], axis=1) / max(height, width)
-    backing, deepest = _rows_in_picture(scene, bands, height)
+    sizes = np.linalg.norm(bands[:, 1] - bands[:, 0], axis=1) / scene.longest
+    backing, deepest = _rows_in_picture(scene, bands)
     columns = describe(strips, backing, scene.unit, sizes, deepest)
     if len(columns.strip) == 0:
         return np.zeros((0, 4, 2)), np.zeros(0), np.zeros((0, 0))
     return _quads(bands, columns), columns.depth, columns.features
 
 
-def _rows_in_picture(scene: TubeScene, bands: FloatArray, height: int) -> tuple[Float32Array, AnyArray]:
+def _rows_in_picture(scene: TubeScene, bands: FloatArray) -> tuple[Float32Array, AnyArray]:
     """Return the backing's colour at each row of the strips, and the last row inside the picture."""
-    upper = (bands[:, 0, 1] + bands[:, 1, 1]) / 2
-    drop = (bands[:, 2, 1] + bands[:, 3, 1]) / 2 - upper
+    upper = (bands[:, 0] + bands[:, 1]) / 2
+    drop = (bands[:, 2] + bands[:, 3]) / 2 - upper
     share = (np.arange(STRIP_SHAPE[0]) - BAND_TOP) / (3 * SAMPLES)
-    y = np.round((upper[:, None] + share * drop[:, None]) * scene.scale).astype(int)
+    in_reduced, further = scene.reduced(upper)[:, 1], drop @ scene.to_reduced[1, :2]
+    y = np.round(in_reduced[:, None] + share * further[:, None]).astype(int)
     backing = scene.backing[np.clip(y, 0, len(scene.backing) - 1)]
-    deepest = BAND_TOP + 3 * SAMPLES * (height - 1 - upper) / np.maximum(drop, 1e-3)
+    height, width = scene.pyramid[0].shape[:2]
+    room = np.where(drop > 0, np.array([width, height]) - 1 - upper, upper) / np.maximum(np.abs(drop), 1e-3)
+    deepest = BAND_TOP + 3 * SAMPLES * room.min(axis=1)
     return backing, np.clip(deepest, 0, STRIP_SHAPE[0] - 1).astype(int)
 
 

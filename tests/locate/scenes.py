@@ -6,7 +6,7 @@ chart and of a photograph.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import cv2
@@ -309,3 +309,32 @@ def rendered(seed: int, number: int) -> tuple[World, Photo, dict[str, Any]]:
     world = draw_world(rng)
     picture, truth = render_photo(world, rng)
     return world, photo_from_array(picture, name="rendered.jpg"), truth
+
+
+def rendered_small(
+    number: int, size: tuple[int, int] = (800, 600), width: float | None = None
+) -> tuple[Any, list[Any]]:
+    """An easy rendered scene and the outlines of its three liquids, of a width in pixels if one is given."""
+    rng = np.random.default_rng((77, number))
+    world = draw_world(rng, kind="sheet", tube_count=3, size=size)
+    if width is not None:
+        world = replace(world, tubes=tuple(_narrowed(tube, width, size) for tube in world.tubes))
+    picture, truth = render_photo(world, rng)
+    return picture, [np.array(tube["liquid"]) for tube in truth["tubes"]]
+
+
+def _narrowed(tube: Any, width: float, size: tuple[int, int]) -> Any:
+    """A narrower tube that stands where the other stood."""
+    y = (tube.bottom_px(size) - 0.5 * tube.fill * width) / size[1]
+    return replace(tube, width_px=width, position=np.array([tube.position[0], y]))
+
+
+def rolled(picture: Any, degrees: float) -> tuple[Any, Any]:
+    """The view of a camera rolled by an angle, drawn back so that all stays in view, and its map (2, 3)."""
+    height, width = picture.shape[:2]
+    angle = np.radians(degrees)
+    zoom = 1.0 / (np.cos(angle) + abs(np.sin(angle)) * max(width / height, height / width))
+    turn = zoom * np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    middle = np.array([width, height]) / 2
+    view = np.column_stack([turn, middle - turn @ middle])
+    return cv2.warpAffine(picture, view, (width, height), borderMode=cv2.BORDER_REPLICATE), view

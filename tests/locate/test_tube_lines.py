@@ -22,7 +22,7 @@ def test_ragged_lays_ranges_end_to_end() -> None:
 
 
 def test_lines_stand_where_they_were_drawn() -> None:
-    lines = level_lines(drawn({20: (10, 49, 1.0), 50: (60, 79, 0.5)}))
+    lines = level_lines(drawn({20: (10, 49, 1.0), 50: (60, 79, 0.5)}), 3.0)
     assert lines.offset.round(6).tolist()[0] == 20.0
     assert set(lines.offset.round(6)) == {20.0, 50.0}
     assert np.abs(lines.slope).max() < 1e-9
@@ -31,7 +31,7 @@ def test_lines_stand_where_they_were_drawn() -> None:
 
 
 def test_cover_counts_the_columns_of_each_span() -> None:
-    lines = level_lines(drawn({20: (10, 49, 0.25)}))
+    lines = level_lines(drawn({20: (10, 49, 0.25)}), 3.0)
     line = np.zeros(3, dtype=int)
     # reduced pixels are twice as fine as columns: whole, half beyond the end, wholly beyond
     covered, strength = lines.cover(line, np.array([20, 60, 140]), np.array([100, 140, 180]), 0.0, 1.0)
@@ -40,5 +40,11 @@ def test_cover_counts_the_columns_of_each_span() -> None:
 
 
 def test_a_picture_without_edges_has_no_line() -> None:
-    lines = level_lines(EdgeMap(np.zeros((30, 40), np.float32), np.zeros((30, 40), np.float32), 0.0))
+    lines = level_lines(EdgeMap(np.zeros((30, 40), np.float32), np.zeros((30, 40), np.float32), 0.0), 3.0)
     assert len(lines.offset) == 0
+
+
+def test_lines_shorter_than_asked_are_left_out() -> None:
+    drawing = drawn({20: (10, 49, 1.0), 50: (60, 69, 1.0)})
+    assert set(level_lines(drawing, 8.0).offset.round(6)) == {20.0, 50.0}
+    assert set(level_lines(drawing, 20.0).offset.round(6)) == {20.0}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from scenes import rendered
+from scenes import rendered, rendered_small, rolled
 
 from hueph._types import UInt8Array
 from hueph.errors import InputError, TubesNotFound
@@ -81,6 +81,30 @@ def test_window_mirrored_in_a_tube_neither_splits_nor_bleaches_it(across: float)
     cv2.fillConvexPoly(mask, np.round(found.core).astype(np.int32), 1)
     # A Gaussian of that strength would lighten the middle of the tube by 90 codes and more.
     assert np.abs(np.median(picture[mask > 0], axis=0) - liquid_alone).max() < 12.0
+
+
+@pytest.mark.parametrize("number", [1, 3, 5])
+@pytest.mark.parametrize("degrees", [-35.0, 25.0])
+def test_tubes_of_a_rolled_camera(number: int, degrees: float) -> None:
+    # Before pictures were set upright, at most two of the three were found in any of these.
+    picture, liquids = rendered_small(number)
+    seen, view = rolled(picture, degrees)
+    found = locate_tubes(photo_from_array(seen), None)
+    true = sorted((quad @ view[:, :2].T + view[:, 2] for quad in liquids), key=lambda quad: quad[:, 0].mean())
+    assert len(found) == 3
+    for tube, liquid in zip(found, true, strict=True):
+        assert quad_overlap(tube.liquid, liquid) > 0.6
+
+
+@pytest.mark.parametrize("width", [14.0, 24.0])
+def test_narrow_tubes_in_a_picture_with_the_pixels_for_them(width: float) -> None:
+    # 1.2 and 2 % of the longest side, 5 to 10 pixels of the reduced picture: the usual search ends at 2.2 %.
+    picture, liquids = rendered_small(1, size=(1200, 900), width=width)
+    found = locate_tubes(photo_from_array(picture), None)
+    true = sorted(liquids, key=lambda quad: quad[:, 0].mean())
+    assert len(found) == 3
+    for tube, liquid in zip(found, true, strict=True):
+        assert quad_overlap(tube.liquid, liquid) > 0.5
 
 
 def drawn_tube_and_shadow() -> UInt8Array:
