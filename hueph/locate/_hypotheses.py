@@ -26,7 +26,7 @@ from hueph.locate.geometry import (
     square_to_quads,
 )
 
-__all__ = ["ChartPlan", "possible_poses"]
+__all__ = ["ChartPlan", "hits", "possible_poses"]
 
 # A card seen under 55 degrees is foreshortened by 1.75; steeper views are not readable anyway.
 STEEPEST_FORESHORTENING = 1.9
@@ -268,6 +268,11 @@ def _refitted(poses: FloatArray, target: FloatArray, hit: BoolArray, plan: Chart
     for k in np.nonzero((count >= 2) & ~many)[0]:
         poses[k] = fit_affine(source[used[k]], target[k, used[k]])
     return poses
+
+
+def hits(poses: FloatArray, quads: FloatArray, plan: ChartPlan) -> AnyArray:
+    """Count the patches that lie on quadrilaterals of their size under poses (m, 3, 3); shape (m,)."""
+    return np.asarray(_matches(poses, quads, plan)[1].sum(axis=1))
 
 
 def _matches(poses: FloatArray, quads: FloatArray, plan: ChartPlan) -> tuple[AnyArray, BoolArray]:

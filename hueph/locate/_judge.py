@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 
 from hueph._types import AnyArray, BoolArray, FloatArray, UInt8Array
 from hueph.chart import Chart
 from hueph.locate._facing import seen_facing
-from hueph.locate._hypotheses import ChartPlan
-from hueph.locate._order import MISFIT_CAP, PATCH_STD, ColourFit, chart_colours, colour_misfit
-from hueph.locate._probe import PAPER, ChartProbe, Colours, Light, other_prints
+from hueph.locate._hypotheses import hits, possible_poses
+from hueph.locate._order import MISFIT_CAP, PATCH_STD, colour_misfit
+from hueph.locate._probe import PAPER, Light
 from hueph.locate._quads import eight_bit, reduce_picture
-from hueph.locate._refine import EdgeSet, Refined, edge_set, refine_pose
-from hueph.locate._rivals import rival_placements, stretched_placements
+from hueph.locate._refine import Refined, refine_pose
+from hueph.locate._sight import COVERED_COST, SEEN_SPREAD, ChartSight, View
 from hueph.locate.geometry import apply_homography, lengths, local_jacobian, quad_sides, resize_homography
 from hueph.locate.types import StripLocation
 from hueph.photo import Photo
@@ -30,14 +29,16 @@ MISFIT_FLAGGED = 1.45
 # share of the accepted one's (what misfits for another reason must not decide).
 LEAST_MARGIN = 4.0
 LEAST_EXCESS = 0.45
-# Squared residuals are weighed by what the best fit leaves, as a share of `PATCH_STD` squared, but no
-# less than this: where patches fit far better than usual, small differences of order count.
-LEAST_NOISE = 0.15
-# A patch is seen when its colour fits this well (same units) ...
+# What it tells for a pose that a patch lies on a quadrilateral of its size, in squared standard deviations: about
+# 2 ln(21), if seven in ten do under the right pose and one in ten under another (estimate).
+HIT_ODDS = 6.0
+# Something may lie over a patch whose colour fits no better than this (same units); whether it does its edges tell.
+DOUBTFUL_RESIDUAL = 2.0
+# ... and so often are more such patches looked for, where at least this many, and this share, leave no doubt.
+DOUBTFUL_ROUNDS, LEAST_SURE, LEAST_SURE_SHARE = 3, 3, 0.5
+# A patch is seen when its colour fits this well and its inside is even; light that liquids throw on the card
+# (caustics) may make it less even where the colour fits as well as this: what hides a patch has another one.
 SEEN_RESIDUAL = 3.0
-# ... and its inside is even, Oklab; light that liquids throw on the card (caustics) may make it less even where
-# the colour fits this well: what hides a patch has another one
-SEEN_SPREAD = 0.035
 SURE_RESIDUAL, SURE_SPREAD = 0.8, 0.06
 # share of the patches and of their visible edges that must be found
 LEAST_SEEN_SHARE = 0.6
@@ -47,15 +48,6 @@ SURE_SUPPORT = 0.9
 MOST_FORESHORTENING = 1.75
 # edges softer than this share of a patch: out of focus
 BLURRED = 0.5
-# a patch with less than this share of its expected contrast to the paper is not there ...
-BLANK_SHARE = 0.35
-# ... if that contrast, Oklab, is more than noise
-BLANK_CONTRAST = 0.05
-# plain paper in place of a patch of this contrast: not this chart
-PLAIN_CONTRAST = 0.08
-GLARE_LIGHTNESS = 1.03
-# colours inside one patch differ less than this, Oklab
-MOST_SPREAD = 0.08
 SMALLEST_PATCH = 6.0
 SMALL_PATCH = 10.0
 # resolution at which colours and edges are judged, pixels along a patch's short side
@@ -74,6 +66,7 @@ class Verdict:
     score: float
     margin: float
     noise: float
+    covered: int
     support: float
     foreshortening: float
     seen: BoolArray
@@ -104,7 +97,8 @@ class Verdict:
             return "cut-off" if self.inside < count else "too-few-patches"
         if self.blank:
             return "too-few-patches"
-        excess = LEAST_EXCESS * count * self.misfit**2 / self.noise
+        squares = count * self.misfit**2 - COVERED_COST * self.covered
+        excess = LEAST_EXCESS * squares / self.noise
         if self.more or self.margin < LEAST_MARGIN or self.margin**2 < excess:
             return "cut-off" if self.inside < count else "order-ambiguous"
         return "order-ambiguous" if self.mirrored else ""
@@ -137,72 +131,6 @@ class Verdict:
             margin=self.margin,
             flags=frozenset(flags),
         )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ChartSight:
-    """What judging poses needs to know of a chart; the same for all photographs of it.
-
-    Attributes
-    ----------
-    plan, edges, probe
-        Geometry of the patches, their half edges, and points to sample.
-    reference : array, shape (n, 3)
-        Colours of the patches relative to the paper, Oklab.
-    placements : array, shape (1 + k, 3, 3)
-        The chart as it is, then its rivals (`_rivals`), card units to card units.
-    beyond, uncovered : array of bool, shape (k, n)
-        Which patches, under which rivals that only shift, fall where the card carries nothing; which
-        places of the chart no patch of a rival covers.
-    stretched : array of int, shape (k,)
-        The axis along which a rival has another pitch, or -1.
-    """
-
-    plan: ChartPlan
-    edges: EdgeSet
-    probe: ChartProbe
-    reference: FloatArray
-    placements: FloatArray
-    beyond: BoolArray
-    uncovered: BoolArray
-    stretched: AnyArray
-
-    @classmethod
-    @lru_cache(maxsize=16)
-    def of(cls, chart: Chart) -> ChartSight:
-        """Prepare a chart, once for all its photographs."""
-        corners = chart.corners
-        plan = ChartPlan.of(corners)
-        orders, (pitches, axes) = rival_placements(corners)[0], stretched_placements(corners)
-        rivals = np.concatenate([orders, pitches])
-        return cls(
-            plan=plan,
-            edges=edge_set(corners),
-            probe=ChartProbe(chart),
-            reference=chart_colours(chart),
-            placements=np.concatenate([np.eye(3)[None], rivals]),
-            beyond=_beyond_chart(chart, plan, rivals),
-            uncovered=_uncovered(plan, rivals),
-            stretched=np.concatenate([np.full(len(orders), -1), axes]),
-        )
-
-
-def _beyond_chart(chart: Chart, plan: ChartPlan, rivals: FloatArray) -> BoolArray:
-    """Which patches, under which rivals that only shift, fall where the card carries nothing."""
-    taken = np.concatenate([plan.corners, other_prints(chart)])
-    low, high = taken.min(axis=1), taken.max(axis=1)
-    moved = apply_homography(rivals, plan.centres)
-    free = ~((moved[:, :, None] > low) & (moved[:, :, None] < high)).all(axis=3).any(axis=2)
-    shifts = np.array([np.allclose(p[:2, :2], np.eye(2)) for p in rivals], dtype=bool)
-    return np.asarray(free & shifts[:, None])
-
-
-def _uncovered(plan: ChartPlan, rivals: FloatArray) -> BoolArray:
-    """Which places of the chart (k, n) no patch of a rival covers."""
-    moved = apply_homography(rivals, plan.corners.reshape(-1, 2)).reshape(len(rivals), -1, 4, 2)
-    low, high = moved.min(axis=2)[:, :, None], moved.max(axis=2)[:, :, None]
-    covered = ((plan.centres > low) & (plan.centres < high)).all(axis=3).any(axis=1)
-    return np.asarray(~covered)
 
 
 class Judge:
@@ -244,29 +172,42 @@ class Judge:
             self._light[side] = Light.of(smooth, self.table)
         return self._light[side]
 
-    def best_looking(self, side: int, poses: FloatArray, most: int) -> FloatArray:
+    def best_looking(self, side: int, quads: FloatArray, most: int, *, more: int = 0) -> FloatArray:
         """Return at most `most` distinct poses (k, 3, 3) whose colours look like the chart's.
 
-        Poses are those of the picture at most `side` long.
+        Poses are those of the picture at most `side` long, as `quads` found there suggest. After them, up to
+        `more` whose colours do less well and that lie on quads with more patches.
         """
+        poses = possible_poses(quads, self.plan)
         if not len(poses):
             return poses
         seen = self.sight.probe.glance(self.light(side), poses, self.photo.to_linear_srgb)
+        seen[self.sight.faint(seen)] = np.nan
         usable = colour_misfit(seen, self.sight.reference, rounds=1).misfit
         ranked = np.argsort(usable, kind="stable")[:400]
         ranked = ranked[usable[ranked] <= MOST_MISFIT + 1.25]
-        poses = poses[ranked]
-        centres = apply_homography(poses, self.plan.centres)
-        size = np.sqrt(np.abs(np.linalg.det(poses[:, :2, :2]))) * self.plan.short_side
-        free = np.ones(len(poses), dtype=bool)
-        chosen: list[int] = []
-        for place in range(len(poses)):
-            if free[place]:
-                chosen.append(place)
-                if len(chosen) == most:
-                    break
-                free &= _mean_of_known(lengths(centres - centres[place])) > 0.25 * size
+        poses, usable = poses[ranked], usable[ranked]
+        chosen = self._apart(poses, np.arange(len(poses)), [], most)
+        if more and len(poses):
+            odds = HIT_ODDS * hits(poses, quads, self.plan) - len(self.plan.corners) * usable**2
+            chosen = self._apart(poses, np.argsort(-odds, kind="stable"), chosen, len(chosen) + more)
         return np.asarray(poses[chosen])
+
+    def _apart(self, poses: FloatArray, order: AnyArray, chosen: list[int], most: int) -> list[int]:
+        """Add poses to the `chosen` in some order, up to `most`, that do not nearly repeat an earlier one."""
+        centres = apply_homography(poses, self.plan.centres)
+        least = 0.25 * np.sqrt(np.abs(np.linalg.det(poses[:, :2, :2]))) * self.plan.short_side
+        free = np.ones(len(poses), dtype=bool)
+        chosen = list(chosen)
+        for place in chosen:
+            free &= _mean_of_known(lengths(centres - centres[place])) > least
+        for place in order:
+            if len(chosen) >= most:
+                break
+            if free[place]:
+                chosen.append(int(place))
+                free &= _mean_of_known(lengths(centres - centres[place])) > least
+        return chosen
 
     def verdict(self, pose: FloatArray, *, by_hand: bool = False) -> Verdict:
         """Refine a pose (card units to working pixels) and judge it."""
@@ -274,22 +215,19 @@ class Judge:
         side = self._suited(pose)
         picture, to_working = self.reduced(side)
         rough = np.linalg.inv(to_working) @ pose
-        refined = refine_pose(picture, rough, corners, self.sight.edges)
+        view = self._view(picture, self.light(side), rough)
+        refined, colours, fit, hidden = view.refined, view.colours, view.fit, view.unknown[0]
         placed = refined.pose
-        light, to_srgb = self.light(side), self.photo.to_linear_srgb
-        colours = self.sight.probe.read(light, placed, self.sight.placements, to_srgb)
-        relative = self._only_patches(colours)
-        fit = colour_misfit(relative, self.sight.reference)
-        best = float(fit.misfit[0])
         final = to_working @ placed
         final = final / final[2, 2]
         patches = apply_homography(final, corners.reshape(-1, 2)).reshape(-1, 4, 2)
         residual = fit.residual[0]
         shown = np.isfinite(residual)
-        misfit = float(np.sqrt(np.mean(np.minimum(residual[shown], MISFIT_CAP) ** 2))) if shown.any() else 9.0
+        squares = float((np.minimum(residual[shown], MISFIT_CAP) ** 2).sum()) + COVERED_COST * hidden.sum()
+        misfit = float(np.sqrt(squares / (shown | hidden).sum())) if shown.any() else 9.0
         most_spread = np.where(residual < SURE_RESIDUAL, SURE_SPREAD, SEEN_SPREAD)
         seen = (residual < SEEN_RESIDUAL) & (colours.spread[0] < most_spread)
-        support = refined.support(self.sight.edges, shown)
+        support = refined.support(self.sight.edges, shown, hidden)
         values = np.linalg.svd(np.nan_to_num(local_jacobian(final, self.plan.centres.mean(axis=0))))[1]
         height, width = self.photo.encoded.shape[:2]
         within = ((patches >= -0.5) & (patches < np.array([width, height]) - 0.5)).all(axis=(1, 2))
@@ -298,12 +236,13 @@ class Judge:
             pose=final,
             patches=patches,
             misfit=misfit,
-            score=best + 2.0 * (1.0 - support),
-            margin=self._margin(relative[0], fit, refined),
-            noise=_noise(fit),
+            score=view.misfit + 2.0 * (1.0 - support),
+            margin=self._margin(view),
+            noise=view.noise,
+            covered=int(hidden.sum()),
             support=support,
-            blank=int(self._blank(colours)[0].sum()),
-            more=bool((self._printed(colours)[1:] & self.sight.beyond).any()),
+            blank=int(self.sight.blank(colours)[0].sum()),
+            more=bool((self.sight.printed(colours)[1:] & self.sight.beyond).any()),
             foreshortening=float(values[0] / max(values[1], 1e-9)),
             seen=seen & within,
             inside=int(within.sum()),
@@ -316,52 +255,63 @@ class Judge:
             verdict = replace(verdict, mirrored=facing is not None and facing.mirrored)
         return verdict
 
-    def _margin(self, relative: FloatArray, fit: ColourFit, refined: Refined) -> float:
+    def _view(self, picture: UInt8Array, light: Light, rough: FloatArray) -> View:
+        """Refine a pose and read the colours; what lies over patches neither moves the pose nor counts as theirs."""
+        edges, corners = self.sight.edges, self.plan.corners
+        first = self._read(light, refine_pose(picture, rough, corners, edges))
+        none: BoolArray = first.unknown[0]
+        residual = first.fit.residual[0]
+        doubtful: BoolArray = np.asarray(
+            first.refined.overlaid(edges, none) | (residual >= DOUBTFUL_RESIDUAL)
+        )
+        least = max(LEAST_SURE, LEAST_SURE_SHARE * len(corners))
+        if not doubtful.any() or np.sum(residual < SEEN_RESIDUAL) < least:
+            return first
+        covered: BoolArray = none
+        for _ in range(DOUBTFUL_ROUNDS):
+            if np.sum(~doubtful) < LEAST_SURE:
+                return first
+            # Where the edges of a patch are, and whether they are bare, is told by the pose of the others.
+            refined = refine_pose(picture, first.refined.pose, corners, edges, without=doubtful)
+            covered = refined.overlaid(edges, doubtful)
+            if not (covered & ~doubtful).any():
+                break
+            doubtful = np.asarray(doubtful | covered)
+        # what lies outside the picture is cut off, not covered
+        covered = np.asarray(covered & doubtful & np.isfinite(first.colours.relative[0, :, 0]))
+        return self._read(light, refined, covered) if covered.any() else first
+
+    def _read(self, light: Light, refined: Refined, covered: BoolArray | None = None) -> View:
+        """Read the colours under a refined pose and its rivals; those of the patches `covered` (n,) are unknown."""
+        sight = self.sight
+        colours = sight.probe.read(light, refined.pose, sight.placements, self.photo.to_linear_srgb)
+        relative = sight.only_patches(colours)
+        unknown: BoolArray = np.zeros(relative.shape[:2], dtype=bool)
+        if covered is not None:
+            unknown = np.asarray((sight.lands & covered).any(axis=2))
+            unknown[0] = covered
+            relative[unknown] = np.nan
+        return View(refined, colours, relative[0], colour_misfit(relative, sight.reference), unknown)
+
+    def _margin(self, view: View) -> float:
         """By how many standard deviations the best rival order is worse.
 
         All orders have to explain the same patches: where a rival has plain paper and a patch is seen
-        under the pose judged, the rival pays for it. One of another pitch pays for the edges, too.
+        under the pose judged, the rival pays for it. One of another pitch pays for the edges, too. What is
+        covered tells for none, and costs each the same.
         """
-        seen = np.nan_to_num(np.linalg.norm(relative - PAPER, axis=1)) / PATCH_STD
+        fit, noise, hidden = view.fit, view.noise, view.unknown[0]
+        seen = np.nan_to_num(np.linalg.norm(view.relative - PAPER, axis=1)) / PATCH_STD
         unexplained = (self.sight.uncovered * np.minimum(seen, MISFIT_CAP) ** 2).sum(axis=1)
-        total = fit.squares / _noise(fit) + fit.priors
-        total[1:] += unexplained / _noise(fit)
+        covered = view.unknown.sum(axis=1)
+        total = (fit.squares - MISFIT_CAP**2 * covered) / noise + COVERED_COST * covered + fit.priors
+        total[1:] += unexplained / noise
         for axis in (0, 1):
             of_axis = self.sight.stretched == axis
             if of_axis.any():
-                total[1:][of_axis] += refined.agreement(self.sight.edges, axis)
+                total[1:][of_axis] += view.refined.agreement(self.sight.edges, axis, hidden)
         worst = len(self.plan.corners) * MISFIT_CAP**2
         return float(np.sqrt(max(total[1:].min(initial=worst) - total[0], 0.0)))
-
-    def _only_patches(self, colours: Colours) -> FloatArray:
-        """Colours, nan where no printed patch shows: blank, uneven, or no paper around."""
-        expected = np.linalg.norm(self.sight.reference - PAPER, axis=1)
-        contrast = np.linalg.norm(colours.relative - PAPER, axis=2)
-        faint = (contrast < BLANK_SHARE * expected) & (expected > BLANK_CONTRAST)
-        relative = colours.relative.copy()
-        relative[faint | np.logical_not(colours.framed) | (colours.spread > MOST_SPREAD)] = np.nan
-        return relative
-
-    def _blank(self, colours: Colours) -> BoolArray:
-        """Where plain paper shows in place of a patch: nothing hides it, it was never printed.
-
-        A reflection is brighter than the paper around it.
-        """
-        expected = np.linalg.norm(self.sight.reference - PAPER, axis=1)
-        contrast = np.linalg.norm(colours.relative - PAPER, axis=2)
-        return np.asarray(
-            (contrast < BLANK_SHARE * expected)
-            & (expected > PLAIN_CONTRAST)
-            & (colours.relative[..., 0] < GLARE_LIGHTNESS)
-            & (colours.spread < np.maximum(SEEN_SPREAD, BLANK_SHARE * expected))
-        )
-
-    def _printed(self, colours: Colours) -> BoolArray:
-        """Where something as even as a patch shows, plainly set off from paper all around."""
-        contrast = np.linalg.norm(colours.relative - PAPER, axis=2)
-        return np.asarray(
-            (contrast > PLAIN_CONTRAST) & (colours.spread < 0.25 * contrast) & (colours.paper_share > 0.7)
-        )
 
     def _suited(self, pose: FloatArray) -> int:
         """Return the longer side of the reduction in which patches are about `JUDGED_PIXELS` wide.
@@ -376,11 +326,6 @@ class Judge:
                 return side
         steps = np.clip(np.round(np.log2(pixels / JUDGED_PIXELS) * 3.0) / 3.0, 0.0, 5.0)
         return round(float(longest / 2.0**steps))
-
-
-def _noise(fit: ColourFit) -> float:
-    """Return the variance of a patch about the fit of the pose judged, as a share of the usual one."""
-    return float(np.clip(LEAST_NOISE + fit.squares[0] / fit.residual.shape[1], LEAST_NOISE, 1.0))
 
 
 def _mean_of_known(values: FloatArray) -> FloatArray:

@@ -14,9 +14,10 @@ import numpy as np
 
 from hueph._medians import medians, quantiles
 from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray, UInt8Array
+from hueph.locate._edges import EdgeSet
 from hueph.locate.geometry import apply_homography, quad_sides, square_to_quads
 
-__all__ = ["EdgeSet", "Refined", "edge_set", "refine_pose"]
+__all__ = ["Refined", "refine_pose"]
 
 # search half-widths of successive rounds, shares of the short side of a patch
 WINDOWS = (0.45, 0.3, 0.2, 0.14)
@@ -35,34 +36,15 @@ LEAST_EDGES = 4
 WIDE_GAP = 4.0
 # how often a visible edge is found where it is, and where none is (estimated on drawn cards)
 FOUND, BY_CHANCE = 0.9, 0.2
+# Colours on both sides of an edge are compared this far from it: share of a patch's short side, but at least
+# this many rectified pixels. A step of less than this share of the usual one is none.
+ACROSS, LEAST_ACROSS = 0.05, 1.0
+STEP_SHARE = 0.4
+# a patch is covered when something runs across this share of its visible edges
+CROSSED_SHARE = 0.5
 ALONG = 9
 # where the colour of a patch is looked at, shares of its sides
 MIDDLE = np.linspace(0.28, 0.72, 7)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class EdgeSet:
-    """Half edges of the patches of a chart, card units.
-
-    Attributes
-    ----------
-    middle, normal, along : array, shape (e, 2)
-        Middle of the half edge, outward unit normal, vector along the half edge.
-    patch, beyond : array of int, shape (e,)
-        The patch it bounds; the patch that touches it outside, or -1 for paper.
-    reach : array, shape (e,)
-        Short side of the patch.
-    gap : array, shape (e,)
-        Width of the paper between the patch and the next one outside; infinite where there is none.
-    """
-
-    middle: FloatArray
-    normal: FloatArray
-    along: FloatArray
-    patch: AnyArray
-    beyond: AnyArray
-    reach: FloatArray
-    gap: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,6 +57,8 @@ class Refined:
         Card units to pixels of the picture given.
     visible, found : array of bool, shape (e,)
         Half edges that ought to be visible, and those of them found where they should be.
+    crossed : array of bool, shape (e,)
+        Those that ought to be visible, where the same colour lies on both sides.
     error : float
         Root mean square of what is left at supported edges, shares of a patch's short side.
     blur : float
@@ -84,74 +68,74 @@ class Refined:
     pose: FloatArray
     visible: BoolArray
     found: BoolArray
+    crossed: BoolArray
     error: float
     blur: float
 
-    def agreement(self, edges: EdgeSet, axis: int) -> float:
+    def overlaid(self, edges: EdgeSet, doubtful: BoolArray) -> BoolArray:
+        """Which patches (n,) something lies over: it runs across their edges, in each direction that shows any.
+
+        What lies over the `doubtful` (n,) may reach across the edges of others that face them.
+        """
+        count = len(doubtful)
+        upright = np.abs(edges.normal[:, 0]) > np.abs(edges.normal[:, 1])
+        told = self.visible & (doubtful[edges.patch] | ~edges.facing(doubtful))
+        total = np.zeros(count)
+        over = np.ones(count, dtype=bool)
+        for part in (upright, ~upright):
+            expected = np.bincount(edges.patch, told & part, count)
+            total += expected
+            over &= np.bincount(edges.patch, self.crossed & told & part, count) >= CROSSED_SHARE * expected
+        return np.asarray(over & (total >= LEAST_EDGES))
+
+    def agreement(self, edges: EdgeSet, axis: int, hidden: BoolArray) -> float:
         """How clearly the edges between the ends say that the pose is not too long or short along an axis.
 
         The log of how much likelier what was found is under this pose than under one of another pitch
         (once, not twice: near the end they share, both have the same edges). An edge between touching
-        patches is one edge, though both have it.
+        patches is one edge, though both have it. Edges of the patches `hidden` (n,) tell nothing.
         """
         across = np.abs(edges.normal[:, axis]) > np.abs(edges.normal[:, 1 - axis])
         place = edges.middle[:, axis]
         low, high = place[across].min(), place[across].max()
-        inner = across & (place > low + 0.3 * edges.reach) & (place < high - 0.3 * edges.reach)
+        bare = ~(hidden[edges.patch] | edges.facing(hidden))
+        inner = across & bare & (place > low + 0.3 * edges.reach) & (place < high - 0.3 * edges.reach)
         weight = np.where(edges.beyond >= 0, 0.5, 1.0)
         gain = np.where(self.found, np.log(FOUND / BY_CHANCE), np.log((1 - FOUND) / (1 - BY_CHANCE)))
         return float((weight * gain)[inner & self.visible].sum())
 
-    def support(self, edges: EdgeSet, patches: BoolArray) -> float:
-        """Share of visible half edges of some patches (n,) that were found.
+    def support(self, edges: EdgeSet, patches: BoolArray, hidden: BoolArray) -> float:
+        """Share of visible half edges of some patches (n,) that were found, but for those that face the `hidden` (n,).
 
         The lesser of the two directions: a run of patches read as too many has its long sides right.
         """
         upright = np.abs(edges.normal[:, 0]) > np.abs(edges.normal[:, 1])
         shares = []
         for part in (upright, ~upright):
-            expected = self.visible & part & patches[edges.patch]
+            expected = self.visible & part & patches[edges.patch] & ~edges.facing(hidden)
             shares.append((self.found & expected).sum() / max(expected.sum(), LEAST_EDGES))
         return float(min(shares))
 
 
-def edge_set(corners: FloatArray) -> EdgeSet:
-    """List the half edges of patches (n, 4, 2)."""
-    rows: list[tuple[FloatArray, FloatArray, FloatArray, int, int, float, float]] = []
-    low, high = corners.min(axis=1), corners.max(axis=1)
-    for index, quad in enumerate(corners):
-        short = float(quad_sides(quad).min())
-        for a, b in zip(quad, np.roll(quad, -1, axis=0), strict=True):
-            normal = np.array([(b - a)[1], -(b - a)[0]]) / np.linalg.norm(b - a)
-            outside = (a + b) / 2.0 + normal * 0.06 * short
-            touching = ((outside > low) & (outside < high)).all(axis=1).nonzero()[0]
-            beyond = int(touching[0]) if len(touching) else -1
-            gap = _gap((a + b) / 2.0, normal, low, high)
-            for start, stop in ((0.12, 0.5), (0.5, 0.88)):
-                middle = a + (b - a) * (start + stop) / 2.0
-                rows.append((middle, normal, (b - a) * (stop - start), index, beyond, short, gap))
-    middle, normal, along, patch, beyond_, reach, gaps = (list(column) for column in zip(*rows, strict=True))
-    return EdgeSet(
-        np.array(middle), np.array(normal), np.array(along), np.array(patch), np.array(beyond_),
-        np.array(reach), np.array(gaps),
-    )  # fmt: skip
+def refine_pose(
+    picture: UInt8Array,
+    pose: FloatArray,
+    corners: FloatArray,
+    edges: EdgeSet,
+    *,
+    without: BoolArray | None = None,
+) -> Refined:
+    """Refine a pose (card units to pixels of `picture`, 8-bit encoded) on the patch edges.
 
-
-def _gap(point: FloatArray, normal: FloatArray, low: FloatArray, high: FloatArray) -> float:
-    """Distance from the middle of an edge, outwards, to the next of some upright patches; infinite without one."""
-    axis = int(np.argmax(np.abs(normal)))
-    other = 1 - axis
-    abreast = (low[:, other] < point[other]) & (high[:, other] > point[other])
-    near = (low if normal[axis] > 0 else -high)[:, axis] - np.sign(normal[axis]) * point[axis]
-    ahead = near[abreast & (near > -1e-9)]
-    return float(ahead.min()) if len(ahead) else np.inf
-
-
-def refine_pose(picture: UInt8Array, pose: FloatArray, corners: FloatArray, edges: EdgeSet) -> Refined:
-    """Refine a pose (card units to pixels of `picture`, 8-bit encoded) on the patch edges."""
+    Edges of the patches `without` (n,), and those that face them, are looked at, but the pose is not
+    brought onto them.
+    """
     nothing = np.zeros(len(edges.patch), dtype=bool)
-    lost = Refined(pose, nothing, nothing, np.inf, 0.0)
-    found, visible, error, blur = nothing, nothing, np.inf, 0.0
+    lost = Refined(pose, nothing, nothing, nothing, np.inf, 0.0)
+    found, visible, crossed, error, blur = nothing, nothing, nothing, np.inf, 0.0
+    wanted = np.ones(len(edges.patch))
+    if without is not None:
+        wanted[without[edges.patch] | edges.facing(without)] = 0.0
     windows = list(WINDOWS)
     while windows:
         share = windows.pop(0)
@@ -159,7 +143,8 @@ def refine_pose(picture: UInt8Array, pose: FloatArray, corners: FloatArray, edge
         if scale is None:
             return lost
         patch, to_card = _rectify(picture, pose, corners, scale)
-        shift, weight, visible, width = _edge_shifts(patch, to_card, edges, scale, share, corners)
+        shift, weight, visible, width, step = _edge_shifts(patch, to_card, edges, scale, share, corners)
+        weight = weight * wanted
         if weight.sum() <= 0 or (weight > 0).sum() < 6:
             return lost
         move, left = _small_homography(edges, shift, weight)
@@ -167,12 +152,16 @@ def refine_pose(picture: UInt8Array, pose: FloatArray, corners: FloatArray, edge
         found = good & visible
         error = float(np.sqrt(np.mean((left[good] / edges.reach[good]) ** 2))) if good.any() else np.inf
         blur = float(medians(width[good])) if good.any() else 0.0
+        if not windows:
+            same = _crossed(patch, to_card, edges, scale, move, step, visible)
+            # Paper too narrow to show its own colour: the edge is not found, that is all that can be said.
+            crossed = visible & np.where(_told(edges, scale), same, ~good)
         pose = pose @ move
         pose = pose / pose[2, 2]
         if error < SETTLED_ERROR and found.sum() >= SETTLED_SHARE * visible.sum():
             windows = windows[-1:]
     pixels = _pixels_per_unit(pose, corners)
-    return Refined(pose, visible, found, error, blur * pixels / scale if scale else 0.0)
+    return Refined(pose, visible, found, crossed, error, blur * pixels / scale if scale else 0.0)
 
 
 def _pixels_per_unit(pose: FloatArray, corners: FloatArray) -> float:
@@ -215,8 +204,8 @@ def _edge_shifts(
     scale: float,
     share: float,
     corners: FloatArray,
-) -> tuple[FloatArray, FloatArray, AnyArray, FloatArray]:
-    """Shift (card units), weight, ought-to-be-visible and width (rectified pixels) of each half edge."""
+) -> tuple[FloatArray, FloatArray, AnyArray, FloatArray, FloatArray]:
+    """Shift (card units), weight, ought-to-be-visible, width (rectified pixels) and colour step of half edges."""
     import cv2
 
     half = max(3, round(share * float(medians(edges.reach)) * scale))
@@ -264,7 +253,45 @@ def _edge_shifts(
         & (index < slope.shape[1] - 1)
     )
     weight = np.where(strong, np.minimum(at_peak, 40.0), 0.0)
-    return shift, weight, visible, width
+    return shift, weight, visible, width, step
+
+
+def _crossed(
+    patch: Float32Array,
+    origin: FloatArray,
+    edges: EdgeSet,
+    scale: float,
+    move: FloatArray,
+    step: FloatArray,
+    visible: BoolArray,
+) -> BoolArray:
+    """Which half edges show no step of colour at their places after a `move`: something runs across them.
+
+    What a step of full sharpness comes to
+    between the two places compared is learnt from the others.
+    """
+    import cv2
+
+    reach = np.maximum(ACROSS * edges.reach, LEAST_ACROSS / scale)[:, None] * edges.normal
+    along = (np.arange(ALONG) / (ALONG - 1) - 0.5)[:, None] * edges.along[:, None]
+    lines = edges.middle[:, None] + along
+    points = (
+        apply_homography(move, np.stack([lines - reach[:, None], lines + reach[:, None]])) - origin
+    ) * scale
+    x, y = (points[..., axis].astype(np.float32).reshape(-1, ALONG) for axis in (0, 1))
+    values = cv2.remap(patch, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    inside, outside = values.reshape(2, len(step), ALONG, 3)
+    # The middle one of the points along an edge: figures beside the patches are dark in some places only.
+    along = medians(((outside - inside) * step[:, None]).sum(axis=2))
+    share = along / np.maximum((step * step).sum(axis=1), 1e-6)
+    shown = _told(edges, scale) & visible
+    usual = min(float(medians(share[shown])), 1.0) if shown.any() else 1.0
+    return np.asarray(share < STEP_SHARE * usual)
+
+
+def _told(edges: EdgeSet, scale: float) -> BoolArray:
+    """Which half edges have the colour expected on both sides: not those at paper narrower than the blur."""
+    return np.asarray((edges.beyond >= 0) | (edges.gap * scale >= WIDE_GAP))
 
 
 def _usual_width(width: FloatArray, clear: BoolArray) -> float:

@@ -3,7 +3,8 @@
 The steps: candidate quadrilaterals (`_quads`), possible poses of the whole chart (`_hypotheses`),
 colours under each pose compared with the chart's (`_probe`, `_order`), the best poses brought onto
 the edges (`_refine`), and a verdict: enough patches seen, colours right, edges where they should
-be, and no other order (turned, mirrored, shifted) nearly as good.
+be, and no other order (turned, mirrored, shifted) nearly as good. A patch across whose edges something
+runs is covered: it tells for no order and against none.
 """
 
 from __future__ import annotations
@@ -14,7 +15,6 @@ from hueph._checks import check_array
 from hueph._types import FloatArray
 from hueph.chart import Chart
 from hueph.errors import InputError, StripNotFound
-from hueph.locate._hypotheses import possible_poses
 from hueph.locate._judge import Judge, Verdict
 from hueph.locate._quads import absorbance_codes, find_quads, surplus_absorbance
 from hueph.locate.card import locate_card_strip
@@ -37,8 +37,8 @@ LOOKS = ((700, 0.16, False), (2000, 0.10, True), (2000, 0.10, False), (700, 0.45
 FIRST_LOOK, FIRST_WINDOW = 900, 0.16
 # a picture with a shorter side than this, pixels, cannot hold three patches
 SMALLEST_PICTURE = 16
-# poses refined per look
-REFINED_POSES = 8
+# Poses refined per look: those that look best, and others that have more patches on quadrilaterals.
+REFINED_POSES, MORE_POSES = 8, 4
 # a pose with this share of its edges found is not tried from another start
 WHOLE_SUPPORT = 0.97
 # how far off, in patches, points drawn by hand are tried
@@ -101,7 +101,8 @@ def _look(judge: Judge, side: int, window: float, quick: bool) -> Verdict | None
     picture, to_working = judge.reduced(side)
     codes = np.asarray(cv2.medianBlur(absorbance_codes(picture, judge.table), 3), dtype=np.uint8)
     quads = find_quads(surplus_absorbance(codes, window), quick=quick)
-    poses = judge.best_looking(side, possible_poses(quads, judge.plan), 1 if quick else REFINED_POSES)
+    few, more = (1, 0) if quick else (REFINED_POSES, MORE_POSES)
+    poses = judge.best_looking(side, quads, few, more=more)
     verdicts: list[Verdict] = []
     for pose in poses:
         verdicts.append(judge.verdict(to_working @ pose))
