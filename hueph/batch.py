@@ -377,6 +377,8 @@ def _failed(task: _Task, kind: str, message: str) -> PhotoReadings:
 
 def _sha256_if_readable(path: str) -> str:
     """Hash the bytes of a file, "" when there are none to be had."""
+    if not os.path.isfile(path):  # a pipe would make it wait, and some devices never end
+        return ""
     try:
         with open(path, "rb") as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -40,6 +40,8 @@ BUFFER_STD = 0.02
 """Standard uncertainty (k = 1) of a fresh bought buffer solution, pH (common practice, no source)."""
 
 FEWEST_STANDARDS = 2
+# Larger than any table of tubes; what is larger is another file, or a device that never ends.
+_MAX_TABLE_BYTES = 1_000_000
 _COLUMNS = ("photo", "tube", "ph", "uncertainty")
 # A label is doubted when it lies this far (pH) outside the range that the chart alone gives with
 # 99.8 %: no print error met in simulated workshops reaches that far twice in a hundred.
@@ -135,11 +137,17 @@ def load_standards_table(path: PathLike) -> tuple[LabelledPhoto, ...]:
     Raises
     ------
     InputError
-        Not readable, a column missing, or a value that breaks its rule; the text names the line.
+        Not readable, more than 1 MB, a column missing, or a value that breaks its rule; the text names the line.
     """
     file = Path(path)
     try:
-        text = file.read_bytes().decode("utf-8-sig")
+        with file.open("rb") as stream:
+            raw = stream.read(_MAX_TABLE_BYTES + 1)
+        if len(raw) > _MAX_TABLE_BYTES:
+            raise InputError(
+                f"cannot read {file} as a table of standards: it may hold 1 MB, this file is larger; check the name"
+            )
+        text = raw.decode("utf-8-sig")
     except OSError as error:
         raise InputError(f"cannot read the standards {file}: {error.strerror or error}") from error
     except UnicodeDecodeError as error:

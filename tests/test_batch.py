@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import gc
 import hashlib
+import os
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -96,6 +99,17 @@ def test_one_bad_photograph_does_not_stop_the_rest(
     assert folder.error[1].startswith(
         "found no photograph in the folder sub.jpg: looked for names ending in .jpg"
     )
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no such pipes and devices there")
+def test_devices_and_pipes_are_refused_without_reading_them(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.jpg")
+    names = ["/dev/zero", str(tmp_path / "pipe.jpg")]
+    words = [sys.executable, "-m", "hueph", "read", *names, "--chart", "bromothymol-blue"]
+    # In a process of its own: reading one of them would never end.
+    ended = subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
+    assert ended.returncode == 1
+    assert ended.stderr.count("this is a device or a pipe") == 2
 
 
 def test_bad_arguments_are_refused_before_anything_is_read(pictures: Path) -> None:

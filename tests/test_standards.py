@@ -135,6 +135,9 @@ def test_a_table_that_breaks_a_rule_is_told_with_its_line(tmp_path: Path, text: 
 def test_a_table_that_is_not_there_is_named(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"cannot read the standards .*none\.csv: No such file"):
         load_standards_table(tmp_path / "none.csv")
+    (tmp_path / "long.csv").write_bytes(b"photo,tube,ph\n" * 100_000)
+    with pytest.raises(InputError, match=r"long\.csv as a table of standards: it may hold 1 MB"):
+        load_standards_table(tmp_path / "long.csv")
 
 
 def test_labels_have_to_fit_the_tubes_found() -> None:
