@@ -16,6 +16,7 @@ from hueph.chemistry.equilibrium import Conditions, solve_equilibrium
 from hueph.chemistry.formula import molar_mass
 from hueph.chemistry.preparations import mix, prepare, volume_to_reach
 from hueph.chemistry.species import load_species
+from hueph.chemistry.titration import check_labels
 from hueph.colour.correction import leave_one_out_delta_e
 from hueph.colour.difference import delta_e_cie2000
 from hueph.colour.lab import lab_to_xyz
@@ -105,6 +106,7 @@ def test_nothing_short_of_certain_is_printed_as_certain() -> None:
             ),
             "no acid system called 'vinegar' is known; the table has acetic",
         ),
+        (lambda: check_labels(25.0, 22.3, -0.01), "must be 0 or more, got -0.01"),
         (lambda: molar_mass("H" + "9" * 400), "is not understood here"),
         (lambda: calibrate_picture(np.zeros((1, 3000, 3), np.uint8), [4, 5, 6]), "at least 16 pixels wide and high"),
     ],

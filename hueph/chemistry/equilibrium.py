@@ -110,6 +110,14 @@ def ph_of(
     ----------
     contents : mapping of str to float
         Substance and its analytical concentration, mol/L.
+    conditions : Conditions, optional
+        Temperature, activity model and gas. Default: 25 °C, Davies, closed.
+    table : SpeciesTable, optional
+        Default: the shipped one.
+
+    Returns
+    -------
+    float
 
     Raises
     ------
@@ -150,6 +158,9 @@ def solve_equilibrium(
         Analytical concentration of each acid system, all forms together, mol/L, 0 or more.
     ions : mapping of str to array, shape (n,)
         Concentration of each ion that takes no part in acid-base reactions, mol/L.
+    conditions : Conditions
+    table : SpeciesTable
+        Holds the acid systems.
 
     Returns
     -------

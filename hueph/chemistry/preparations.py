@@ -104,6 +104,14 @@ def prepare(
         Substance and its analytical concentration, mol/L. Empty for water.
     volume_ml : float or array
         mL. Arrays of concentrations, volumes and temperatures have one length, or stand for all versions.
+    temperature_c : float or array
+        °C.
+    table : SpeciesTable, optional
+        Default: the shipped one.
+
+    Returns
+    -------
+    Mixture
 
     Raises
     ------
@@ -184,6 +192,13 @@ def volume_to_reach(
     sample, titrant : Mixture
         The nominal versions are used; the titrant's own volume does not matter.
     target_ph : float
+    conditions : Conditions, optional
+        The temperature is the mixture's own. Default: Davies, closed.
+
+    Returns
+    -------
+    float or None
+        mL.
 
     Raises
     ------

@@ -27,6 +27,8 @@ def sweep_ph(
     ----------
     mixture : Mixture
         The nominal version is used.
+    conditions : Conditions, optional
+        The temperature is the mixture's own. Default: Davies, closed.
     low, high : float
         Ends of the pH scale, about.
     points : int

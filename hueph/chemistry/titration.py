@@ -153,6 +153,8 @@ def titrate(
         All of it is titrated.
     titrant : Mixture
         Its volume does not matter.
+    conditions : Conditions, optional
+        The temperature is the mixture's own. Default: Davies, closed.
     points : int
         Volumes on the curve, at least 50; half of them crowd round the equivalence points.
 
@@ -271,13 +273,15 @@ def check_labels(expected_ml: float, used_ml: float, relative_std: float) -> Lab
 
     Parameters
     ----------
+    expected_ml, used_ml : float
+        Volume that the labels call for, and the one used, mL.
     relative_std : float
         Joint standard uncertainty of labels and volumes as a share of the volume.
 
     Raises
     ------
     InputError
-        A volume is not above 0.
+        A volume is not above 0, or the uncertainty is below 0.
 
     Examples
     --------
@@ -286,6 +290,8 @@ def check_labels(expected_ml: float, used_ml: float, relative_std: float) -> Lab
     """
     if not (expected_ml > 0.0 and used_ml > 0.0):
         raise InputError(f"both volumes must be above 0 mL, got {expected_ml!r} and {used_ml!r}")
+    if not relative_std >= 0.0:
+        raise InputError(f"a standard uncertainty must be 0 or more, got {relative_std!r}")
     ratio = expected_ml / used_ml
     matches = abs(ratio - 1.0) <= 2.0 * relative_std
     return LabelCheck(
