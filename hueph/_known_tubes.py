@@ -17,7 +17,7 @@ __all__ = ["ALIKE", "KnownTube", "dye_load", "known_tubes", "likeness", "picture
 _CURVE_POINTS = 12
 # Light added before pictures are compared: dark channels, which flare and noise rule, count little.
 _PICTURE_SOFT = 0.15
-ALIKE = 0.021
+ALIKE = 0.028
 """Distance of two pictures over which likeness falls off (k = 1)."""
 
 

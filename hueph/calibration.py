@@ -49,7 +49,7 @@ __all__ = [
 ]
 
 # Likeness of two pictures below which standards tell hardly more than that card and liquid differ.
-UNLIKE = 0.05
+UNLIKE = 0.2
 # How far this workshop may be off compared with others, tried in turn, and how sure that is beforehand
 # (k = 1 of its logarithm).
 _AMPLITUDES = (0.6, 1.0, 1.5, 2.2, 3.0)
@@ -84,13 +84,13 @@ class Kernel:
     nothing.
     """
 
-    card: float = 0.42
-    setup: float = 0.75
-    picture: float = 0.05
-    own: float = 0.57
+    card: float = 0.48
+    setup: float = 0.66
+    picture: float = 0.19
+    own: float = 0.53
     alike: float = ALIKE
-    ph: float = 0.63
-    load: float = 1.1
+    ph: float = 0.73
+    load: float = 1.16
 
     @property
     def variance(self) -> float:

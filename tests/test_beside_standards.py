@@ -10,7 +10,7 @@ import pytest
 from test_calibration import drawn
 
 from hueph._beside_standards import LEAST_LOG, LiquidCurves, SeenTube, log_on_grid
-from hueph._known_tubes import KnownTube, likeness, picture_distance
+from hueph._known_tubes import ALIKE, KnownTube, likeness, picture_distance
 from hueph._types import Float32Array
 from hueph.calibration import IndicatorCalibration
 from hueph.estimating.features import GRID_STEP_PH
@@ -89,7 +89,7 @@ def test_the_next_labels_above_and_below_are_told_in_ph_units() -> None:
 def test_likeness_falls_off_as_a_normal_curve_of_the_distance() -> None:
     one, other = (picture[0].evidence for picture in drawn(35, 2))
     assert likeness(one, other, same=True) == 1.0
-    expected = math.exp(-0.5 * (picture_distance(one, other) / 0.021) ** 2)
+    expected = math.exp(-0.5 * (picture_distance(one, other) / ALIKE) ** 2)
     assert likeness(one, other, same=False) == pytest.approx(expected)
 
 

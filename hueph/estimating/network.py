@@ -92,7 +92,7 @@ def layer(values: Float32Array, weights: dict[str, Float32Array], name: str) -> 
     kernel = weights[f"{name}.w"]
     mapped = values.reshape(-1, values.shape[-1]) @ kernel
     mapped += weights[f"{name}.b"]
-    return np.asarray(mapped, dtype=np.float32).reshape(*values.shape[:-1], *kernel.shape[1:])
+    return np.asarray(mapped, dtype=np.float32).reshape((*values.shape[:-1], *kernel.shape[1:]))
 
 
 def _pooled(state: Float32Array) -> Float32Array:
@@ -167,25 +167,21 @@ def load_scorers() -> tuple[Scorer, ...]:
 
 
 def _with_plain_input(weights: dict[str, Float32Array]) -> dict[str, Float32Array]:
-    """Return weights whose first layer takes all features as they are.
+    """Return weights whose first layer takes features as they are.
 
-    In the file it takes some ("columns": a network trained before a feature was thought of does without it,
-    which makes the errors of several networks less alike), standardised by "mean" and "scale".
+    In the file it takes them standardised by "mean" and "scale".
 
     Raises
     ------
     InputError
-        It takes features that this version does not compute.
+        It takes other features than this version computes.
     """
-    mean, scale, columns = (weights.pop(name) for name in ("mean", "scale", "columns"))
-    rows = columns.astype(np.intp)
-    if len(rows) != len(weights["in.w"]) or rows.max() >= FEATURE_COUNT:
+    mean, scale = weights.pop("mean"), weights.pop("scale")
+    if len(weights["in.w"]) != FEATURE_COUNT:
         raise InputError(
             f"the scorer's weights are for {len(weights['in.w'])} features, "
             f"this version computes {FEATURE_COUNT}; reinstall hueph"
         )
-    scaled = weights["in.w"] / scale.astype(np.float64)[:, None]
-    plain = np.zeros((FEATURE_COUNT, scaled.shape[1]))
-    plain[rows] = scaled
-    bias = weights["in.b"] - mean.astype(np.float64) @ scaled
+    plain = weights["in.w"] / scale.astype(np.float64)[:, None]
+    bias = weights["in.b"] - mean.astype(np.float64) @ plain
     return {**weights, "in.w": plain.astype(np.float32), "in.b": bias.astype(np.float32)}

@@ -181,7 +181,10 @@ def from_folder(folder: Path) -> Iterator[DrawnTube]:
         if name not in charts:
             charts[name] = calibrate_picture(folder / f"chart-{name}.png", scene["chart_ph"], name=name)
         for index, shot in enumerate(scene["shots"]):
-            yield from measured(folder / shot["file"], charts[name], scene, index, ())
+            try:
+                yield from measured(folder / shot["file"], charts[name], scene, index, ())
+            except HuephError as error:
+                print(f"{shot['file']}: {error}", file=sys.stderr)
 
 
 def measured(

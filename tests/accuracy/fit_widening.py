@@ -1,7 +1,7 @@
 """Fit how far posteriors are widened, situation by situation, and check it on cameras and lamps left out.
 
-    python tests/accuracy/draw_evidence.py WORK --scenes 1700 --seed 1
-    python tests/accuracy/draw_evidence.py WORK --scenes 300 --seed 2 --pixels
+    python tests/accuracy/draw_evidence.py WORK --scenes 3000 --seed 1
+    python tests/accuracy/draw_evidence.py WORK --scenes 400 --seed 2 --pixels
     python tests/accuracy/draw_evidence.py WORK --folder FOLDER
     python tests/accuracy/fit_widening.py WORK --write
 
@@ -9,10 +9,10 @@ Conformal risk control (Angelopoulos et al. 2022) with the photograph as the uni
 the share of its tubes outside their ranges; the temperature of a situation is the smallest at which the mean
 risk, with one more photograph counted as missed, stays below what the coverage allows. Situations that cannot
 be told apart by their coverage share a temperature (LIKE): each has too few photographs for one of its own.
-Photographs from FOLDER weigh as much as all rendered scenes together: the renderer's worlds are wider than
-path-traced photographs, but there are many more of them, and a quantile of sixty photographs hangs on one or
-two of them. --write stores the table in the package and puts the figures into DEVELOPERS.md between the
-markers widening. Coverage below is that of ranges and bounds together.
+The three sources (scenes measured without a pixel, drawn photographs, path-traced photographs of FOLDERs) weigh
+the same: the renderer's worlds are wider than path-traced photographs, but there are many more of them, and a
+quantile of a hundred photographs hangs on one or two of them. --write stores the table in the package and puts
+the figures into DEVELOPERS.md between the markers widening. Coverage below is that of ranges and bounds together.
 """
 
 from __future__ import annotations
@@ -45,7 +45,6 @@ from hueph.estimating.widening import (
 from hueph.judging import backing_is_coloured
 
 ROOT = Path(__file__).resolve().parents[2]
-PHOTOS_WEIGHT = 1.0
 # Situations fitted together.
 LIKE = {
     Situation("inside", strange=False): "usual",
@@ -54,8 +53,8 @@ LIKE = {
     Situation("near-end", strange=False): "usual, near an end",
 }
 STRANGE = "strange"
-# Below 1 a posterior is sharpened; a table may not do much of that on the word of few photographs.
-TEMPERATURES = np.round(np.geomspace(0.8, 4.0, 17), 3)
+# Below 1 a posterior would be sharpened: no table may do that on the word of few photographs.
+TEMPERATURES = np.round(np.geomspace(1.0, 4.0, 31), 3)
 OTHER_COVERAGES = (0.5, 0.68, 0.8, 0.9, 0.95, 0.99)
 
 
@@ -112,9 +111,9 @@ def weights(cases: Sequence[Case]) -> FloatArray:
     for case in cases:
         sizes[case.group] = sizes.get(case.group, 0) + 1
     single = np.array([1.0 / sizes[case.group] for case in cases])
-    real = np.array([case.source == "photos" for case in cases])
-    if real.any() and not real.all():
-        single[real] *= PHOTOS_WEIGHT * single[~real].sum() / single[real].sum()
+    sources = np.array([case.source for case in cases])
+    for source in np.unique(sources):
+        single[sources == source] /= single[sources == source].sum()
     return single
 
 
@@ -128,8 +127,13 @@ def fit(cases: Sequence[Case]) -> WideningTable:
         kind: least_temperature(holds[kinds == kind], weight[kinds == kind], units[kinds == kind])
         for kind in (*set(LIKE.values()), STRANGE)
     }
-    situations = [Situation(place, strange) for place in PLACES for strange in (False, True)]
-    return WideningTable({one.name: found[LIKE.get(one, STRANGE)] for one in situations})
+    temperatures = {}
+    for place in PLACES:
+        usual = found[LIKE[Situation(place, strange=False)]]
+        temperatures[Situation(place, strange=False).name] = usual
+        # What is strange is widened at least as much.
+        temperatures[Situation(place, strange=True).name] = max(usual, found[STRANGE])
+    return WideningTable(temperatures)
 
 
 def least_temperature(holds: BoolArray, weight: FloatArray, units: IntArray) -> float:

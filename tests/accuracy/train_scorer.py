@@ -1,9 +1,11 @@
 """Train the scorer of `hueph.estimating` on simulated photographs and write its weights.
 
-    python tests/accuracy/train_scorer.py simulate WORK --scenes 40000 --seed 1
-    python tests/accuracy/train_scorer.py train WORK --epochs 8 --networks 2
+    python tests/accuracy/train_scorer.py simulate WORK --scenes 22000 --seed 1
+    python tests/accuracy/train_scorer.py train WORK --seed 0 --out FIRST
+    python tests/accuracy/train_scorer.py combine FIRST SECOND ...
 
-The first command may run several times with other seeds; every shard in WORK is used. Needs torch
+The first command may run several times with other seeds; every shard in WORK is used, read from the file system as
+training goes on, so that several may train side by side, each another network. Needs torch
 (`pip install torch`), which hueph itself does not. Nothing here looks at a photograph: the worlds
 come from `hueph.synthetic`, and the development photographs stay a test.
 """
@@ -11,7 +13,6 @@ come from `hueph.synthetic`, and the development photographs stay a test.
 from __future__ import annotations
 
 import argparse
-import pickle
 import time
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,7 @@ from hueph.estimating.features import (
     neighbour_tint,
 )
 from hueph.synthetic import Scene, SceneMeasurements, draw_world, simulate_measurements
+from hueph.synthetic.measure import patch_positions
 from hueph.white_balance import choose_correction
 
 SRGB_TO_P3 = np.linalg.inv(DISPLAY_P3_TO_XYZ) @ SRGB_TO_XYZ
@@ -41,6 +43,8 @@ BATCH = 128
 HELD_OUT = 4000
 # Share of scenes that get one more tube with something else in it than the indicator.
 ODD_SHARE = 0.35
+# Share of scenes in which a liquid throws coloured light or shadow on the card.
+SPILL_SHARE = 0.3
 KIND_SHARES = {"sheet": 0.45, "bench": 0.22, "mixed": 0.13, "harsh": 0.14, "odd": 0.06}
 
 
@@ -61,6 +65,9 @@ def scene_evidence(
     if keep.sum() < 4:
         keep[:] = True
     liquid, glass = srgb_to_linear_rgb(seen.tube.srgb), srgb_to_linear_rgb(seen.glass.srgb)
+    if rng.random() < SPILL_SHARE:
+        tint = np.clip(liquid[int(rng.integers(len(liquid)))] / near.max(axis=0), 0.0, 1.0)
+        patches = patches * _spilled_light(patch_positions(scene), tint, rng)
     close, far = srgb_to_linear_rgb(seen.backing.srgb), srgb_to_linear_rgb(seen.far_backing.srgb)
     # The program's field leans on both and trusts coloured shade less: somewhere between.
     blend = rng.uniform(0.2, 0.9)
@@ -92,6 +99,18 @@ def scene_evidence(
         )
         result.append((evidence, float(ph)))
     return result
+
+
+def _spilled_light(places: Any, tint: Any, rng: np.random.Generator) -> Any:
+    """Return what is left, on each patch, of light or shadow that a liquid threw on a part of the card.
+
+    Most of it falls on the paper beside a patch as well and is taken off with it.
+    """
+    apart = np.linalg.norm(places - places[int(rng.integers(len(places)))], axis=1)
+    pitch = float(np.sort(apart)[1])
+    share = np.exp(-0.5 * (apart / (rng.uniform(0.4, 2.0) * pitch)) ** 2)[:, None]
+    left = rng.uniform(0.01, 0.12)
+    return 1.0 + left * share * (tint if rng.random() < 0.5 else tint - 1.0)
 
 
 def _seen_patches(count: int, rng: np.random.Generator) -> np.ndarray[Any, np.dtype[np.bool_]]:
@@ -140,11 +159,22 @@ def simulate(arguments: argparse.Namespace) -> None:
         grid = candidate_grid(evidence.ph)
         features.append(candidate_features(evidence, grid).astype(np.float16))
         targets.append((ph - grid[0]) / GRID_STEP_PH)
-    arguments.work.mkdir(parents=True, exist_ok=True)
-    shard = arguments.work / f"shard{arguments.seed}.pkl"
-    with shard.open("wb") as stream:
-        pickle.dump((features, np.array(targets)), stream)
-    print(f"{shard.name}: {len(rows)} tubes in {time.perf_counter() - start:.0f} s", flush=True)
+    write_shard(arguments.work / f"shard{arguments.seed}.npy", features, np.array(targets))
+    print(f"shard {arguments.seed}: {len(rows)} tubes in {time.perf_counter() - start:.0f} s", flush=True)
+
+
+def write_shard(path: Path, features: list[Any], targets: Any) -> None:
+    """Keep features one below the other, and beside them how many rows each tube has and its target."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    np.savez(path.with_suffix(".npz"), lengths=[len(item) for item in features], targets=targets)
+    np.save(path, np.concatenate(features))
+
+
+def read_shard(path: Path) -> tuple[list[Any], Any]:
+    """Return what `write_shard` was given; features stay in the file until they are looked at."""
+    beside = np.load(path.with_suffix(".npz"))
+    rows = np.asarray(np.load(path, mmap_mode="r"))
+    return np.split(rows, np.cumsum(beside["lengths"])[:-1]), beside["targets"]
 
 
 # ---------------------------------------------------------------- train
@@ -241,9 +271,8 @@ def train(arguments: argparse.Namespace) -> None:
     torch.set_num_threads(arguments.threads)
     features: list[Any] = []
     parts = []
-    for shard in sorted(arguments.work.glob("shard*.pkl")):
-        with shard.open("rb") as stream:
-            some, targets_part = pickle.load(stream)
+    for shard in sorted(arguments.work.glob("shard*.npy")):
+        some, targets_part = read_shard(shard)
         features.extend(some)
         parts.append(targets_part)
     targets = np.concatenate(parts)
@@ -332,9 +361,21 @@ def write(path: Path, networks: list[Any], mean: Any, scale: Any) -> None:
         layers = {"mean": mean, "scale": scale} | layers_of(state)
         layers["valid.w"], layers["valid.b"] = state["valid.weight"][0], state["valid.bias"][0]
         arrays |= {f"{number}/{key}": np.asarray(value, dtype=np.float32) for key, value in layers.items()}
-        arrays[f"{number}/columns"] = np.arange(FEATURE_COUNT, dtype=np.uint8)
     path.parent.mkdir(parents=True, exist_ok=True)
     np.savez_compressed(path, **arrays)
+
+
+def combine(arguments: argparse.Namespace) -> None:
+    """Write the networks of several files into one."""
+    arrays: dict[str, Any] = {"gaps": np.array(GAPS)}
+    count = 0
+    for path in arguments.files:
+        with np.load(path) as archive:
+            for number in range(int(archive["count"])):
+                own = {key: archive[key] for key in archive.files if key.startswith(f"{number}/")}
+                arrays |= {f"{count}/{key.partition('/')[2]}": value for key, value in own.items()}
+                count += 1
+    np.savez_compressed(arguments.out, count=np.array(count), **arrays)
 
 
 def main() -> None:
@@ -350,13 +391,17 @@ def main() -> None:
     first.set_defaults(run=simulate)
     second = commands.add_parser("train", help="train on every shard")
     second.add_argument("work", type=Path)
-    second.add_argument("--epochs", type=int, default=8)
-    second.add_argument("--networks", type=int, default=2)
+    second.add_argument("--epochs", type=int, default=4)
+    second.add_argument("--networks", type=int, default=1)
     second.add_argument("--seed", type=int, default=0)
     second.add_argument("--threads", type=int, default=2)
     default = Path(hueph.estimating.__file__).parent / "data" / "scorers.npz"
     second.add_argument("--out", type=Path, default=default)
     second.set_defaults(run=train)
+    third = commands.add_parser("combine", help="write the networks of several files into one")
+    third.add_argument("files", type=Path, nargs="+")
+    third.add_argument("--out", type=Path, default=default)
+    third.set_defaults(run=combine)
     arguments = parser.parse_args()
     arguments.run(arguments)
 
