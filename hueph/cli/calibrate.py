@@ -27,6 +27,8 @@ __all__ = ["calibrate"]
 
 # Parameters about a chart that is made from pictures of it.
 _ABOUT_A_NEW_CHART = ("name", "indicator", "batch", "date", "note", "card", "preview", "allow_alike")
+# Those that help to find its patches.
+_ABOUT_PATCHES = ("reverse", "corners", "allow_alike")
 
 
 def _ph_values(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[float, ...] | None:
@@ -169,6 +171,9 @@ def calibrate(
         raise click.UsageError(
             "a new chart needs -o CHART and --ph LIST or --card CARD (or give --check OLD)"
         )
+    if card is not None:
+        why = "cannot be used with --card: the markers of a card say where its patches are, and their order"
+        refuse_options(ctx, _ABOUT_PATCHES, why)
     from hueph.charting import save_preview
     from hueph.charting.files import check_free
 
@@ -199,12 +204,8 @@ def _of_card(images: tuple[str, ...], card: str, details: dict[str, Any]) -> Cal
     from hueph.charting import calibrate_card
     from hueph.shipped import find_chart
 
-    if details.pop("reverse") or details.pop("corners") is not None:
-        raise click.UsageError(
-            "the markers of a card say where its patches are: leave out --reverse and --corners"
-        )
-    del details["allow_alike"]
-    return calibrate_card(load_chart(find_chart(card)), images, **details)
+    known = {key: value for key, value in details.items() if key not in _ABOUT_PATCHES}
+    return calibrate_card(load_chart(find_chart(card)), images, **known)
 
 
 def _write(made: Calibration, output: str, force: bool, as_json: bool) -> str:

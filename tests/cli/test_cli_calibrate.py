@@ -148,6 +148,8 @@ def test_a_full_disk_leaves_no_half_file(
         (["--check", "c.toml", "-o", "d.toml"], "--output cannot be used with --check"),
         (["--check", "c.toml", "--note", "mine"], "--note cannot be used with --check"),
         (["card.png", "--ph", "4:8:1", "-o", "c.toml", "--corners", "1,1,9,1,9,9,1,9"], "fits one image"),
+        (["--card", "k.toml", "-o", "c.toml", "--reverse"], "--reverse cannot be used with --card"),
+        (["--card", "k.toml", "-o", "c.toml", "--allow-alike"], "--allow-alike cannot be used with --card"),
     ],
 )
 def test_wrong_use(card: str, words: list[str], text: str, capsys: pytest.CaptureFixture[str]) -> None:
