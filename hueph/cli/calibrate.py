@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["calibrate"]
 
 # Parameters about a chart that is made from pictures of it.
-_ABOUT_A_NEW_CHART = ("name", "indicator", "batch", "date", "note", "card", "preview", "allow_alike")
+_ABOUT_A_NEW_CHART = ("name", "indicator", "batch", "date", "note", "card", "preview")
 # Those that help to find its patches.
 _ABOUT_PATCHES = ("reverse", "corners", "allow_alike")
 
@@ -132,63 +132,72 @@ def calibrate(
     hueph calibrate --check chart.toml photo.jpg
     hueph calibrate --standard buffers.jpg=4.01,6.86,9.18 --chart chart.toml -o refined.toml
     """
+    _check_usage(ctx)
     said = {"who": who, "experiment": experiment, "sample": sample, "step": step}
-    if labelled or table is not None:
-        if images or ph is not None or old is not None:
-            raise click.UsageError(
-                "standards refine a chart that is there: leave out IMAGE, --ph and --check, "
-                "and name the photographs as --standard PHOTO=4.01,6.86,9.18"
-            )
-        why = "cannot be used with standards: the chart given with --chart keeps what it says of itself"
-        refuse_options(ctx, (*_ABOUT_A_NEW_CHART, "reverse", "corners"), why)
-        if printed is None or output is None:
-            raise click.UsageError("calibrating with standards needs --chart CHART and -o REFINED")
+    if printed is not None and output is not None:
         prepare_archive(target, said)
         report, photos, text = calibrate_standards(
             labelled, table, printed, output, trust_labels=trust_labels, force=force, as_json=as_json
         )
         record_calibration(target, output, photos, report.to_dict(), said)
-        click.echo(text)
-        return
-    if printed is not None or trust_labels:
-        raise click.UsageError("--chart and --trust-labels go with --standard or --standards")
-    if not images:
-        raise click.UsageError("Missing argument 'IMAGE...'.")
-    if details["corners"] is not None and len(images) > 1:
-        raise click.UsageError("--corners fits one image; give the images one by one or leave it out")
-    if old is not None:
-        why = "cannot be used with --check, which compares with the chart file OLD and writes none"
-        refuse_options(ctx, ("ph", "output", "force", *_ABOUT_A_NEW_CHART), why)
+    elif old is not None:
         from hueph.shipped import find_chart
 
         file = str(find_chart(old))
         prepare_archive(target, said)
         drift, text = _check(images, file, as_json, details)
         record_calibration(target, file, images, drift, said, is_check=True)
-        click.echo(text)
+    else:
+        assert output is not None  # asked for by `_check_usage`
+        _check_free(images, output, preview, force)
+        prepare_archive(target, said)
+        details["date"] = date or datetime.date.today().isoformat()
+        made = _of_card(images, card, details) if card is not None else _of_chart(images, ph or (), details)
+        text = _write(made, output, preview, force, as_json)
+        record_calibration(target, output, images, made.to_dict(), said)
+    click.echo(text)
+
+
+def _check_usage(ctx: click.Context) -> None:
+    """Turn away what is missing, and options that would change nothing, before any work is done."""
+    given = ctx.params
+    if given["labelled"] or given["table"] is not None:
+        if given["images"] or given["ph"] is not None or given["old"] is not None:
+            raise click.UsageError(
+                "standards refine a chart that is there: leave out IMAGE, --ph and --check, "
+                "and name the photographs as --standard PHOTO=4.01,6.86,9.18"
+            )
+        why = "cannot be used with standards: the chart given with --chart keeps what it says of itself"
+        refuse_options(ctx, (*_ABOUT_A_NEW_CHART, *_ABOUT_PATCHES), why)
+        if given["printed"] is None or given["output"] is None:
+            raise click.UsageError("calibrating with standards needs --chart CHART and -o REFINED")
         return
-    if output is None or (ph is None) == (card is None):
+    if given["printed"] is not None or given["trust_labels"]:
+        raise click.UsageError("--chart and --trust-labels go with --standard or --standards")
+    if not given["images"]:
+        raise click.UsageError("Missing argument 'IMAGE...'.")
+    if given["corners"] is not None and len(given["images"]) > 1:
+        raise click.UsageError("--corners fits one image; give the images one by one or leave it out")
+    if given["old"] is not None:
+        why = "cannot be used with --check, which compares with the chart file OLD and writes none"
+        refuse_options(ctx, ("ph", "output", "force", "allow_alike", *_ABOUT_A_NEW_CHART), why)
+    elif given["output"] is None or (given["ph"] is None) == (given["card"] is None):
         raise click.UsageError(
             "a new chart needs -o CHART and --ph LIST or --card CARD (or give --check OLD)"
         )
-    if card is not None:
+    elif given["card"] is not None:
         why = "cannot be used with --card: the markers of a card say where its patches are, and their order"
         refuse_options(ctx, _ABOUT_PATCHES, why)
-    from hueph.charting import save_preview
+
+
+def _check_free(images: tuple[str, ...], output: str, preview: str | None, force: bool) -> None:
+    """See that both files can be written and replace no image."""
     from hueph.charting.files import check_free
 
     check_outputs([("-o", output), ("--preview", preview)], images)
     check_free(output, force=force)
     if preview:
         check_free(preview, force=force)
-    prepare_archive(target, said)
-    details["date"] = date or datetime.date.today().isoformat()
-    made = _of_card(images, card, details) if card is not None else _of_chart(images, ph or (), details)
-    if preview:
-        save_preview(made, preview, force=force)
-    text = _write(made, output, force, as_json)
-    record_calibration(target, output, images, made.to_dict(), said)
-    click.echo(text)
 
 
 def _of_chart(images: tuple[str, ...], ph: tuple[float, ...], details: dict[str, Any]) -> Calibration:
@@ -208,10 +217,14 @@ def _of_card(images: tuple[str, ...], card: str, details: dict[str, Any]) -> Cal
     return calibrate_card(load_chart(find_chart(card)), images, **known)
 
 
-def _write(made: Calibration, output: str, force: bool, as_json: bool) -> str:
-    """Write the chart and return what to say of it."""
+def _write(made: Calibration, output: str, preview: str | None, force: bool, as_json: bool) -> str:
+    """Write the chart, and the picture of its patches; return what to say of it."""
     from hueph.chart import write_chart
 
+    if preview:
+        from hueph.charting import save_preview
+
+        save_preview(made, preview, force=force)
     chart = write_chart(made.chart, output, force=force)
     if as_json:
         return json.dumps({"file": output, **made.to_dict(), "sha256": chart.sha256}, indent=2)
