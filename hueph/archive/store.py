@@ -71,6 +71,13 @@ class Filter:
                 raise InputError(
                     f"the time {name} which records are meant must begin like 2026-03-21T10:00:00Z, got {value!r}"
                 )
+            try:
+                begun = value.removesuffix("Z")
+                datetime.datetime.fromisoformat(begun + "0001-01-01T00:00:00Z"[len(begun) :])
+            except ValueError as error:
+                raise InputError(
+                    f"the time {name} which records are meant must be in the calendar, got {value!r}"
+                ) from error
 
     def conditions(self) -> list[ColumnElement[bool]]:
         """Return the conditions in SQL."""

@@ -134,6 +134,19 @@ def test_filters(filled: Archive) -> None:
 def test_time_that_is_none_is_refused() -> None:
     with pytest.raises(InputError, match="must begin like 2026-03-21T10:00:00Z, got 'yesterday'"):
         Filter(since="yesterday")
+    for never in ("2026-13-01", "2026-02-30", "2026-03-21T25", "2026-03-21T10:00:61Z"):
+        with pytest.raises(InputError, match=f"must be in the calendar, got '{never}'"):
+            Filter(until=never)
+    for early in (
+        "",
+        "2026",
+        "2026-03",
+        "2026-03-21",
+        "2026-03-21Z",
+        "2026-03-21T10",
+        "2026-03-21T10:00:00Z",
+    ):
+        assert Filter(since=early).since == early
 
 
 def test_several_records_come_together_or_not_at_all(archive: Archive) -> None:
