@@ -28,9 +28,9 @@ __all__ = [
 REDUCED_SIDE = 480
 # Narrowest and widest bore that is looked for, as shares of the longest side of the picture.
 BORES = 0.022, 0.32
-# A closer search looks for bores up to this many times the narrowest one, and for none of fewer pixels: of the
-# liquid in a narrower one hardly anything is free of the walls.
-CLOSER_SPAN = 4.0
+# A closer search looks for bores up to this many times the narrowest one, wider ones are found without it, and for
+# none of fewer pixels: of the liquid in a narrower one hardly anything is free of the walls.
+CLOSER_SPAN = 3.0
 FEWEST_PIXELS = 10.0
 # Below this reduction interpolation does for averaging.
 NEARLY_THERE = 1.1

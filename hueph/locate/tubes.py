@@ -51,8 +51,8 @@ CARD_MARGIN = 0.6
 SMALLEST_PICTURE = 48
 # Degrees of roll from which the picture is searched set upright as well.
 NOTABLE_ROLL = 4.0
-# Log odds in all up to which a search has found next to nothing, and the width of a vessel, in narrowest ones that
-# it can find, up to which there may be some too narrow for it: a search this many times closer follows.
+# Log odds in all up to which a search has found next to nothing, and the middle width of what it has found, in
+# narrowest ones that it can find, up to which others may be too narrow for it: a search this many times closer follows.
 LITTLE = 2.0
 NARROW = 1.5
 CLOSER = (2, 4)
@@ -66,11 +66,9 @@ class _Judged:
     depths: FloatArray
     odds: FloatArray
 
-    @property
-    def narrowest(self) -> float:
-        """Least width of a column; infinite where there is none."""
-        widths = np.linalg.norm(self.quads[:, 1] - self.quads[:, 0], axis=1)
-        return float(widths.min(initial=np.inf))
+    def middle_width(self) -> float:
+        """Return the median width of the columns: one stripe of a vessel taken for another leaves it."""
+        return float(np.median(np.linalg.norm(self.quads[:, 1] - self.quads[:, 0], axis=1)))
 
     def and_also(self, other: _Judged) -> _Judged:
         """Return these columns and others."""
@@ -167,12 +165,15 @@ def _find(scene: TubeScene, strip: StripLocation | None) -> _Judged:
     found = _surest(views, proposed, patches)
     for closer in CLOSER:
         limit = 2 * BORES[0] / closer * scene.longest
-        if (_sureness(found) > LITTLE and found.narrowest > NARROW * limit) or not has_pixels(scene, closer):
+        enough = _sureness(found) > LITTLE and found.middle_width() > NARROW * limit
+        if enough or not has_pixels(scene, closer):
             break
         for place, view in enumerate(views):
             again = search_again(scene, upright=view is not scene, closer=closer)
             proposed[place] = proposed[place].and_also(_propose(again, outline))
-        found = _surest(views, proposed, patches)
+        # what adds little may be a stripe of a vessel that was found whole, or not at all
+        closely = _surest(views, proposed, patches)
+        found = closely if _sureness(closely) > _sureness(found) + LITTLE else found
     return found
 
 
