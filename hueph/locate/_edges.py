@@ -46,6 +46,13 @@ class EdgeSet:
         """Which half edges (e,) face some of the patches (n,), touching or across a gap."""
         return np.asarray(patches[self.next] & (self.next >= 0))
 
+    def neighbours(self, count: int) -> BoolArray:
+        """Which of `count` patches face one another, (count, count)."""
+        facing = np.zeros((count, count), dtype=bool)
+        near = self.next >= 0
+        facing[self.patch[near], self.next[near]] = True
+        return np.asarray(facing | facing.T)
+
 
 def edge_set(corners: FloatArray) -> EdgeSet:
     """List the half edges of patches (n, 4, 2)."""

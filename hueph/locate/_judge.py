@@ -43,6 +43,8 @@ SURE_RESIDUAL, SURE_SPREAD = 0.8, 0.06
 # share of the patches and of their visible edges that must be found
 LEAST_SEEN_SHARE = 0.6
 LEAST_SUPPORT = 0.6
+# ... of the edges by more where patches are covered: the others have to tell where they are
+LEAST_SUPPORT_COVERED = 0.75
 # a pose with this share of its edges found needs no second try
 SURE_SUPPORT = 0.9
 MOST_FORESHORTENING = 1.75
@@ -89,7 +91,7 @@ class Verdict:
             return "too-small"
         if self.inside < needed:
             return "cut-off"
-        if self.support < LEAST_SUPPORT:
+        if self.support < (LEAST_SUPPORT_COVERED if self.covered else LEAST_SUPPORT):
             return "blurred" if self.blur > BLURRED * self.patch_pixels else "not-seen"
         if self.misfit > MOST_MISFIT or self.foreshortening > MOST_FORESHORTENING:
             return "not-seen"
@@ -278,7 +280,7 @@ class Judge:
                 break
             doubtful = np.asarray(doubtful | covered)
         # what lies outside the picture is cut off, not covered
-        covered = np.asarray(covered & doubtful & np.isfinite(first.colours.relative[0, :, 0]))
+        covered = self.sight.may_be_covered(self._read(light, refined).colours, covered & doubtful)
         return self._read(light, refined, covered) if covered.any() else first
 
     def _read(self, light: Light, refined: Refined, covered: BoolArray | None = None) -> View:

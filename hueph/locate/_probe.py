@@ -42,12 +42,15 @@ class Colours:
         Most points just outside a patch look like paper, in contrast to the patch.
     paper_share : array, shape (m, n)
         Share of those points that are paper by themselves.
+    paper_inside : array of bool, shape (n,)
+        Some point inside a patch looks like paper, under the first placement.
     """
 
     relative: FloatArray
     spread: FloatArray
     framed: BoolArray
     paper_share: FloatArray
+    paper_inside: BoolArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -165,8 +168,9 @@ class ChartProbe:
         hidden = seen.astype(np.float64) @ self.beside_side == 0
         framed &= (hidden.astype(np.float64) @ self.side_of) == 0
         paper_share = np.where(total > 0, bare / np.maximum(total, 1.0), 1.0)
+        paper_inside = (np.linalg.norm(oklab[0] - PAPER, axis=2) < LIKE_PAPER).any(axis=1)
         middle[~inside_ok] = np.nan
-        return Colours(middle, spread, framed, paper_share)
+        return Colours(middle, spread, framed, paper_share, paper_inside)
 
     def _paper_field(self, light: Light, pose: FloatArray, to_srgb: FloatArray) -> FloatArray:
         """Coefficients (3 terms, 3 channels) of log paper light over card coordinates."""

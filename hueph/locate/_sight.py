@@ -27,6 +27,8 @@ LEAST_NOISE = 0.15
 # is taken to reach this share of its size beyond it.
 COVERED_COST = 4.6
 COVER_REACH = 0.12
+# What lies over a patch ends before the next one that is seen: their colours differ by more than this, Oklab.
+LEAST_END = 0.015
 # The inside of a patch that is seen is more even than this, Oklab.
 SEEN_SPREAD = 0.035
 # a patch with less than this share of its expected contrast to the paper is not there ...
@@ -98,6 +100,17 @@ class ChartSight:
             np.nan
         )
         return relative
+
+    def may_be_covered(self, colours: Colours, covered: BoolArray) -> BoolArray:
+        """Which of the patches `covered` (n,), as their edges say, may be so as their colours say.
+
+        Paper shows inside a patch only where none was printed. What goes on over a neighbour without an end is
+        no cover of the one and print of the other.
+        """
+        middle = colours.relative[0]
+        apart = np.linalg.norm(middle[:, None] - middle, axis=2)
+        goes_on = (self.edges.neighbours(len(covered)) & ~covered & (apart < LEAST_END)).any(axis=1)
+        return np.asarray(covered & np.isfinite(middle[:, 0]) & ~colours.paper_inside & ~goes_on)
 
     def faint(self, relative: AnyArray) -> BoolArray:
         """Where (m, n) hardly anything but paper shows in place of a patch, in colours (m, n, 3)."""

@@ -10,6 +10,8 @@ import pytest
 from scenes import PATHS, Camera, Layout, Scene, card_scene, make_chart
 
 from hueph.errors import StripNotFound
+from hueph.locate._probe import Colours
+from hueph.locate._sight import ChartSight
 from hueph.locate.strip import locate_strip
 from hueph.locate.types import StripLocation
 from hueph.measuring import measure_strip
@@ -99,3 +101,19 @@ def test_covering_patches_makes_no_other_chart_fit(name: str, path: str) -> None
     scene = card_scene(LAYOUTS[name], "universal", turn=5, camera=SOFT)
     with pytest.raises(StripNotFound):
         locate_strip(laid_over(scene, (2, 5)), make_chart(LAYOUTS[name], path))
+
+
+@pytest.mark.parametrize(
+    ("colour", "paper_inside", "may"),
+    [((0.6, 0.05, 0.1), False, True), ((0.6, 0.05, 0.1), True, False), ((0.7, -0.1, 0.05), False, False)],
+    ids=["its own", "with paper inside", "its neighbour's"],
+)
+def test_a_cover_shows_no_paper_and_ends_before_its_neighbour(
+    colour: tuple[float, float, float], paper_inside: bool, may: bool
+) -> None:
+    """Else the chart lies wrongly over larger or smaller patches, whose prints run across the edges it expects."""
+    sight = ChartSight.of(make_chart(Layout((3,), gap_x=0.1)))
+    relative = np.array([[(0.8, 0.1, 0.1), colour, (0.7, -0.1, 0.05)]])
+    inside = np.array([False, paper_inside, False])
+    colours = Colours(relative, np.zeros((1, 3)), np.ones((1, 3), dtype=bool), np.ones((1, 3)), inside)
+    assert sight.may_be_covered(colours, np.array([False, True, False])).tolist() == [False, may, False]
