@@ -254,7 +254,8 @@ class IndicatorCalibration:
         is_widened = widen > self._whole()
         started = self.by_kriging(evidence, pooled, photo=photo) if is_widened else kriged
         corrected = self._corrected(SeenTube.of(evidence), pooled, photo, started, widen=widen)
-        return log_pool(corrected, kriged, self.likeness(evidence, photo))
+        # Squared: pictures half alike share too little for colours to be set beside one another.
+        return log_pool(corrected, kriged, self.likeness(evidence, photo) ** 2)
 
     def by_kriging(
         self,
