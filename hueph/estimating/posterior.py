@@ -46,8 +46,6 @@ __all__ = [
 # together; 0.7 to 0.9 and 4 to 6 hardly differ.
 SCORER_WEIGHT = 0.8
 SURFACE_SCALE = 5.0
-# Share of tubes that no simulated world resembles, of which the scorer knows nothing: it never excludes a pH for sure.
-SURPRISE = 0.01
 # Two hills count as separate when the valley between is below this share of the lower one ...
 _VALLEY = 0.35
 # ... and the lower one holds at least this share of the posterior ...
@@ -202,7 +200,7 @@ def pool_tubes(
         valid = np.mean([odds for _, odds in scores], axis=0)
         distances = surface_distances(picture, view)
         for tube, mixture, odds, distance in zip(picture, mixtures, valid, distances, strict=True):
-            pooled = how(np.log((1.0 - SURPRISE) * mixture + SURPRISE / len(grid)), distance)
+            pooled = how(np.log(mixture + 1e-9), distance)
             found.append(
                 PooledEvidence(
                     grid=grid,
