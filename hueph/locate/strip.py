@@ -162,7 +162,7 @@ def _not_found(photo: Photo, chart: Chart, nearest: Verdict | None) -> StripNotF
             reason="not-seen",
         )
     texts = {
-        "too-small": f"its patches are about {nearest.patch_pixels:.0f} pixels wide, at least 6 are needed; "
+        "too-small": f"its patches are about {_floored(nearest.patch_pixels)} pixels wide, at least 6 are needed; "
         "go nearer",
         "cut-off": f"only {nearest.inside} of {count} patches lie inside the picture; "
         "retake with the whole strip in view",
@@ -178,3 +178,8 @@ def _not_found(photo: Photo, chart: Chart, nearest: Verdict | None) -> StripNotF
     if nearest.mirrored:
         text = "the picture is mirrored (margins and figures are on the wrong side); turn mirroring off"
     return StripNotFound(f"{what}: {text}", reason=nearest.reason)
+
+
+def _floored(pixels: float) -> str:
+    """One decimal, never rounded up to the limit that is missed."""
+    return f"{np.floor(10.0 * pixels) / 10.0:g}"

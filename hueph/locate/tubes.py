@@ -125,8 +125,8 @@ def locate_tubes(
     if not len(found.odds):
         raise TubesNotFound(
             f"no tube found in {photo.file}: a tube shows as a level liquid surface between two upright walls, "
-            "and none was seen clearly enough; retake with the whole liquid in view before a plain backing, "
-            "or outline it with --tube x,y,width,height"
+            "and none was seen clearly enough; turn a picture that lies on its side, retake with the whole liquid in view "
+            "before a plain backing, or outline it with --tube x,y,width,height"
         )
     return tuple(
         _location(

@@ -15,7 +15,7 @@ from hueph.chart import Chart, load_chart
 from hueph.charting import calibrate_picture
 from hueph.errors import InputError, StripNotFound
 from hueph.locate.geometry import quad_overlap
-from hueph.locate.strip import locate_strip
+from hueph.locate.strip import _floored, locate_strip
 from hueph.locate.types import StripLocation
 from hueph.measuring import measure_strip
 from hueph.photo import Photo, load_photo, photo_from_array
@@ -160,6 +160,10 @@ def test_small_strip_says_so() -> None:
     scene = card_scene(ROW, width=700.0, size=(1600, 1200), centre=(800.0, 400.0), camera=Camera(blur=0.4))
     small = cv2.resize(scene.photo.encoded, None, fx=0.06, fy=0.06, interpolation=cv2.INTER_AREA)
     assert refuse(small, scene.chart) in {"too-small", "not-seen"}
+
+
+def test_a_limit_that_is_missed_is_not_rounded_to() -> None:
+    assert [_floored(size) for size in (5.97, 5.0, 3.14)] == ["5.9", "5", "3.1"]
 
 
 @pytest.mark.parametrize("blur", [1.0, 1.4])
