@@ -2,12 +2,12 @@
 
     python tests/accuracy/draw_pairs.py draw WORK --worlds 600 --seed 1      # and 2, 3, 4
     python tests/accuracy/draw_pairs.py read WORK
-    python tests/accuracy/fit_pair_correlation.py WORK [--write] [--write-table]
+    python tests/accuracy/fit_pair_correlation.py WORK [--write] [--write-table] [--shipped]
 
 The last file of pairs is kept aside to count how often ranges of the change hold; the others are
 learned from. --write replaces the package's table, --write-table the one in DEVELOPERS.md. Needs torch
-(`pip install torch`), which hueph itself does not. Run it again when the scorer's weights or the
-widening change.
+(`pip install torch`), which hueph itself does not, but for --shipped, which learns nothing and checks the
+package's table. Check it again when the scorer's weights or the widening change.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from run_photos import DEVELOPERS
 import hueph.comparing
 from hueph._types import FloatArray
 from hueph.buffering import HOLD_PH
-from hueph.comparing.correlation import TieNetwork
+from hueph.comparing.correlation import TieNetwork, load_pair_model
 from hueph.comparing.joint import INDEPENDENT, joint_ph
 from hueph.comparing.likeness import PAIR_FEATURES, Traits, pair_features
 
@@ -207,19 +207,24 @@ def main() -> None:
     parser.add_argument("--pairs", type=int, default=1500, help="pairs of each kind to check")
     parser.add_argument("--write", action="store_true", help="replace the table of the package")
     parser.add_argument("--write-table", action="store_true", help="put the check into DEVELOPERS.md")
+    parser.add_argument("--shipped", action="store_true", help="learn nothing, check the package's table")
     options = parser.parse_args()
     files = sorted(options.work.glob("pairs*.pkl"))
     if len(files) < 2:
         raise SystemExit(f"{options.work} needs two files of pairs: one to fit, one to check")
     shards = [[pair for world in pickle.loads(file.read_bytes()) for pair in world] for file in files]
     learned = [pair for shard in shards[:-1] for pair in shard]
-    networks = {
-        "same_picture": fit_network([pair for pair in learned if pair.kind == 0]),
-        "other_picture": fit_network([pair for pair in learned if pair.kind > 0]),
-    }
+    if options.shipped:
+        model = load_pair_model()
+        networks = {"same_picture": model.same_picture, "other_picture": model.other_picture}
+    else:
+        networks = {
+            "same_picture": fit_network([pair for pair in learned if pair.kind == 0]),
+            "other_picture": fit_network([pair for pair in learned if pair.kind > 0]),
+        }
     text = check(networks, shards[-1], options.pairs)
     print(text)
-    if options.write:
+    if options.write and not options.shipped:
         TABLE.write_text(to_json(networks), encoding="utf-8")
     if options.write_table:
         tables.put_between(DEVELOPERS, "compare-simulated", text)
