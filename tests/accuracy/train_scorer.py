@@ -65,9 +65,11 @@ def scene_evidence(
     if keep.sum() < 4:
         keep[:] = True
     liquid, glass = srgb_to_linear_rgb(seen.tube.srgb), srgb_to_linear_rgb(seen.glass.srgb)
-    if rng.random() < SPILL_SHARE:
+    places = patch_positions(scene)
+    # Not when only a part of the card's patches was handed over.
+    if rng.random() < SPILL_SHARE and len(places) == len(patches):
         tint = np.clip(liquid[int(rng.integers(len(liquid)))] / near.max(axis=0), 0.0, 1.0)
-        patches = patches * _spilled_light(patch_positions(scene), tint, rng)
+        patches = patches * _spilled_light(places, tint, rng)
     close, far = srgb_to_linear_rgb(seen.backing.srgb), srgb_to_linear_rgb(seen.far_backing.srgb)
     # The program's field leans on both and trusts coloured shade less: somewhere between.
     blend = rng.uniform(0.2, 0.9)
@@ -75,9 +77,9 @@ def scene_evidence(
     backing = backing * np.exp(rng.normal(0.0, 0.012, (len(backing), 1)))
     to_srgb = np.linalg.inv(SRGB_TO_P3) if seen.display_p3 else np.eye(3)
     correction, _ = choose_correction(patches[keep], artwork[keep], paper, to_srgb)
-    places = np.array([tube.position * scene.size for tube in scene.tubes])
+    stands = np.array([tube.position * scene.size for tube in scene.tubes])
     bores = np.array([tube.width_px for tube in scene.tubes]) * 0.93
-    tints = neighbour_tint(liquid / backing, places, bores)
+    tints = neighbour_tint(liquid / backing, stands, bores)
     result = []
     for index, ph in enumerate(seen.tube_ph):
         level = max(float(liquid[index].sum()), 1e-3)
