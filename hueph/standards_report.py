@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from hueph.calibration import UNLIKE, IndicatorCalibration, LeftOut, picture_distance
+from hueph._known_tubes import likeness
+from hueph.calibration import UNLIKE, IndicatorCalibration, LeftOut
 from hueph.chart import Chart
 from hueph.estimating.posterior import Posterior, state
 from hueph.interval import Interval, format_ph
@@ -127,8 +128,8 @@ class StandardsReport:
         alike = self.calibration.kernel.alike
         lonely = []
         for photo, evidence in tubes.items():
-            nearest = min(picture_distance(evidence, other) for name, other in tubes.items() if name != photo)
-            if np.exp(-0.5 * (nearest / alike) ** 2) < UNLIKE:
+            others = (other for name, other in tubes.items() if name != photo)
+            if max(likeness(evidence, other, False, alike) for other in others) < UNLIKE:
                 lonely.append(names.get(photo, photo))
         return ", ".join(lonely)
 

@@ -47,7 +47,7 @@ __all__ = ["locate_tubes", "prepare_search"]
 
 # The card reaches this many patch sides beyond its patches (margin, printed numbers).
 CARD_MARGIN = 0.6
-# Shares of the longest side below which a picture cannot hold a tube worth measuring.
+# Shorter side, pixels, below which a picture cannot hold a tube worth measuring.
 SMALLEST_PICTURE = 48
 # Degrees of roll from which the picture is searched set upright as well.
 NOTABLE_ROLL = 4.0

@@ -12,19 +12,16 @@ DEVELOPERS.md between the markers pools.
 from __future__ import annotations
 
 import argparse
-import pickle
-import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-import draw_evidence
 import numpy as np
 import tables
-from draw_evidence import DrawnTube
+from draw_evidence import DrawnTube, load_tubes
 
 from hueph._types import FloatArray
-from hueph.estimating.posterior import SCORER_WEIGHT, PooledEvidence, pool_tubes, spread, state
+from hueph.estimating.posterior import PooledEvidence, pool, pool_tubes, spread, state
 
 ROOT = Path(__file__).resolve().parents[2]
 Pool = Callable[[FloatArray, FloatArray], FloatArray]
@@ -43,27 +40,18 @@ def normal(weight: float, std: float) -> Pool:
 
 WAYS: dict[str, Pool] = {
     "scorer alone": lambda scorer, _: scorer,
-    "surface alone, normal, std 6": lambda _, distance: -0.5 * (distance / 6.0) ** 2,
-    "surface alone, Cauchy, scale 5": lambda _, distance: -np.log1p((distance / 5.0) ** 2),
+    "surface alone, normal, std 6": normal(0.0, 6.0),
+    "surface alone, Cauchy, scale 5": cauchy(0.0, 5.0),
     "0.85, normal, std 6 (used before)": normal(0.85, 6.0),
     "0.85, normal, std 10": normal(0.85, 10.0),
     "0.7, Cauchy, scale 5": cauchy(0.7, 5.0),
-    "0.8, Cauchy, scale 3": cauchy(SCORER_WEIGHT, 3.0),
-    "0.8, Cauchy, scale 4": cauchy(SCORER_WEIGHT, 4.0),
-    "0.8, Cauchy, scale 5 (used)": cauchy(SCORER_WEIGHT, 5.0),
-    "0.8, Cauchy, scale 6": cauchy(SCORER_WEIGHT, 6.0),
-    "0.8, Cauchy, scale 8": cauchy(SCORER_WEIGHT, 8.0),
+    "0.8, Cauchy, scale 3": cauchy(0.8, 3.0),
+    "0.8, Cauchy, scale 4": cauchy(0.8, 4.0),
+    "0.8, Cauchy, scale 5 (used)": pool,
+    "0.8, Cauchy, scale 6": cauchy(0.8, 6.0),
+    "0.8, Cauchy, scale 8": cauchy(0.8, 8.0),
     "0.9, Cauchy, scale 5": cauchy(0.9, 5.0),
 }
-
-
-def load_tubes(path: Path) -> list[DrawnTube]:
-    """Return the indicator samples of a file of `draw_evidence.py`."""
-    # They were pickled by a script, whose classes lie in __main__.
-    sys.modules["__main__"].DrawnTube = draw_evidence.DrawnTube  # type: ignore[attr-defined]
-    with path.open("rb") as stream:
-        tubes: list[DrawnTube] = pickle.load(stream)
-    return [tube for tube in tubes if np.isfinite(tube.true_ph)]
 
 
 def experts(tubes: Sequence[DrawnTube]) -> list[tuple[PooledEvidence, FloatArray, FloatArray]]:

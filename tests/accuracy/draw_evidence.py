@@ -130,6 +130,15 @@ def main() -> None:
     print(f"{name}: {len(tubes)} tubes of {photos} photographs in {time.perf_counter() - start:.0f} s")
 
 
+def load_tubes(path: Path) -> list[DrawnTube]:
+    """Return the indicator samples of a file that this script wrote."""
+    # They were pickled by a script, whose classes lie in __main__.
+    sys.modules["__main__"].DrawnTube = DrawnTube  # type: ignore[attr-defined]
+    with path.open("rb") as stream:
+        tubes: list[DrawnTube] = pickle.load(stream)
+    return [tube for tube in tubes if np.isfinite(tube.true_ph)]
+
+
 def from_fast_path(seed: int, scenes: int) -> Iterator[DrawnTube]:
     """Yield the tubes of scenes measured without a pixel being drawn."""
     cameras, lamps = equipment()

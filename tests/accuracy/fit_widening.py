@@ -19,16 +19,13 @@ from __future__ import annotations
 
 import argparse
 import json
-import pickle
-import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import draw_evidence
 import numpy as np
 import tables
-from draw_evidence import DrawnTube
+from draw_evidence import DrawnTube, load_tubes
 from scipy import stats
 
 import hueph.estimating
@@ -76,16 +73,11 @@ class Case:
 
 def load_cases(work: Path) -> list[Case]:
     """Return every indicator sample of the files of `draw_evidence.py`."""
-    # They were pickled by a script, whose classes lie in __main__.
-    sys.modules["__main__"].DrawnTube = draw_evidence.DrawnTube  # type: ignore[attr-defined]
     cases = []
     for path in sorted(work.glob("*.pkl")):
         source = path.stem.split("-")[0]
-        with path.open("rb") as stream:
-            tubes: list[DrawnTube] = pickle.load(stream)
-        for tube in tubes:
-            if np.isfinite(tube.true_ph):
-                cases.append(make_case(tube, source))
+        tubes = load_tubes(path)
+        cases.extend(make_case(tube, source) for tube in tubes)
         print(f"{path.name}: {len(tubes)} tubes", flush=True)
     return cases
 

@@ -1,7 +1,7 @@
 """Train the refiner of `hueph.estimating` in simulated workshops and write its weights.
 
     python tests/accuracy/train_refiner.py simulate WORK --worlds 1500 --seed 1
-    python tests/accuracy/train_refiner.py train WORK --epochs 6
+    python tests/accuracy/train_refiner.py train WORK
 
 The first command may run several times with other seeds; the shard with the highest seed is held out, every
 other one is used. A world is one indicator and one artwork of a card, eight pictures with standards and four with
@@ -294,8 +294,8 @@ def main() -> None:
     first.set_defaults(run=simulate)
     second = commands.add_parser("train", help="train on every shard but the last")
     second.add_argument("work", type=Path)
-    second.add_argument("--epochs", type=int, default=6)
-    second.add_argument("--networks", type=int, default=1)
+    second.add_argument("--epochs", type=int, default=5)
+    second.add_argument("--networks", type=int, default=2)
     second.add_argument("--seed", type=int, default=0)
     second.add_argument("--threads", type=int, default=2)
     default = Path(hueph.estimating.__file__).parent / "data" / "refiners.npz"

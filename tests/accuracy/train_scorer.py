@@ -368,11 +368,12 @@ def write(path: Path, networks: list[Any], mean: Any, scale: Any) -> None:
 
 
 def combine(arguments: argparse.Namespace) -> None:
-    """Write the networks of several files into one."""
-    arrays: dict[str, Any] = {"gaps": np.array(GAPS)}
+    """Write the networks of several files, of one build, into one."""
+    arrays: dict[str, Any] = {}
     count = 0
     for path in arguments.files:
         with np.load(path) as archive:
+            arrays["gaps"] = archive["gaps"]
             for number in range(int(archive["count"])):
                 own = {key: archive[key] for key in archive.files if key.startswith(f"{number}/")}
                 arrays |= {f"{count}/{key.partition('/')[2]}": value for key, value in own.items()}
