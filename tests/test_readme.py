@@ -4,31 +4,27 @@ from __future__ import annotations
 
 import re
 import shlex
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from readme_console import Example, console_blocks, differences, in_workplace, run, update
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def blocks(language: str) -> list[str]:
-    """Return the code blocks of one language."""
-    return re.findall(rf"^```{language}\n(.*?)^```$", README, re.MULTILINE | re.DOTALL)
-
-
-def shown_commands() -> list[str]:
-    """Return every `$ ...` line of the console blocks."""
-    return [line[2:] for block in blocks("console") for line in block.splitlines() if line.startswith("$ ")]
+    """Return the code blocks of one language ("" for those that name none)."""
+    all_blocks = re.findall(r"^```(\w*)\n(.*?)^```$", README, re.MULTILINE | re.DOTALL)
+    return [text for name, text in all_blocks if name == language]
 
 
 @pytest.fixture
-def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def workplace(tmp_path: Path) -> Iterator[Path]:
     """A folder that looks like the tree and may be written to."""
-    for name in ("samples", "reference_charts"):
-        (tmp_path / name).symlink_to(ROOT / name, target_is_directory=True)
-    monkeypatch.chdir(tmp_path)
-    return tmp_path
+    with in_workplace(tmp_path):
+        yield tmp_path
 
 
 def test_two_commands_stand_at_the_top_and_each_is_one_line() -> None:
@@ -51,13 +47,61 @@ def test_first_command_reads_a_sample(workplace: Path, capsys: pytest.CaptureFix
     assert list((workplace / "hueph-out").glob("*-overlay.jpg"))
 
 
-@pytest.mark.parametrize("command", shown_commands())
-def test_shown_commands_run(workplace: Path, command: str) -> None:
-    from hueph.cli import main
+@pytest.mark.parametrize("examples", console_blocks(README), ids=lambda examples: examples[0].command[:60])
+def test_console_examples_print_what_is_shown(workplace: Path, examples: list[Example]) -> None:
+    found = []
+    for example in examples:
+        status, printed = run(example.command)
+        assert status == 0, f"{example.command}: {printed[-1]}"
+        found += differences(example, printed)
+    assert not found, "\n".join(["README.md is not what hueph prints; run tests/write_tables.py", *found])
 
-    words = shlex.split(command)
-    assert words[0] == "hueph"
-    assert main(words[1:]) == 0
+
+def test_what_hueph_prints_stands_in_no_block_that_is_not_run() -> None:
+    for block in [*blocks("text"), *blocks("")]:
+        assert all(line.startswith("$ ") for line in block.splitlines()), "show output beneath its command"
+
+
+PRINTED = ["bench.jpg: 2 tubes", "  tube 1  pH 6.3 (5.9 to 6.6)", "    noise 0.01", "  tube 2  pH 8.2", "end"]
+
+
+@pytest.mark.parametrize(
+    ("shown", "said"),
+    [
+        (PRINTED, 0),
+        ((), 0),
+        (["...", *PRINTED[1:3], "..."], 0),
+        (["...", *PRINTED[3:]], 0),
+        ([PRINTED[0], "..."], 0),
+        (PRINTED[:4], 1),
+        ([*PRINTED, "end"], 1),
+        (["...", "  tube 1  pH 6.3 (5.9 to 6.8)", "..."], 1),
+        (["...", "  tube 1  pH 6.3 (5.90 to 6.6)", "..."], 1),
+        (["...", "  tube 1  pH 6.4 (5.9 to 6.5)", "..."], 0),
+        (["bench.jpg: 3 tubes", "..."], 1),
+        (["...", "  tube 2  ph 8.2", "..."], 1),
+    ],
+)
+def test_another_output_is_noticed(shown: list[str], said: int) -> None:
+    assert len(differences(Example("hueph read bench.jpg", tuple(shown)), PRINTED)) == said
+
+
+def test_what_is_worked_out_without_a_picture_is_shown_to_the_letter() -> None:
+    assert differences(Example("hueph expect a.toml", ("pH 4.67",)), ["pH 4.66"])
+    assert not differences(Example("hueph read a.jpg", ("pH 4.67",)), ["pH 4.66"])
+
+
+def test_output_shown_is_written_anew(tmp_path: Path) -> None:
+    command = "$ hueph expect '4 mL 0.1 M acetic acid'"
+    text = f"before\n```console\n{command}\nExpected pH (old)\n\nstep 1   old\n...\n{command}\n```\nafter\n"
+    new = update(text, tmp_path).splitlines()
+    assert new[3:5] == ["Expected pH (25 °C, activities by Davies)", ""]
+    assert re.fullmatch(r"step 1   pH 2\.\d\d .*", new[5])
+    assert [*new[:3], *new[6:]] == ["before", "```console", command, "...", command, "```", "after"]
+    with pytest.raises(ValueError, match="prints no line that begins with 'tube 9'"):
+        update(f"```console\n{command}\n...\ntube 9  pH 1\n```\n", tmp_path / "again")
+    with pytest.raises(ValueError, match="ended with status 1"):
+        update("```console\n$ hueph expect nothing.toml\n```\n", tmp_path / "failing")
 
 
 @pytest.mark.parametrize("code", blocks("python"))

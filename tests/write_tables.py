@@ -1,11 +1,13 @@
-"""Write the tables of the README that come from the code: flags, and the options of every command.
+"""Write what the README holds of the program: flags, the options of every command, and what the examples print.
 
 python tests/write_tables.py
 """
 
 from __future__ import annotations
 
+import os
 import sys
+import tempfile
 from pathlib import Path
 
 import click
@@ -16,6 +18,7 @@ from hueph.report import flags_table
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.append(str(ROOT / "tests" / "accuracy"))
 
+import readme_console  # noqa: E402
 import tables  # noqa: E402  (it lies beside the accuracy scripts)
 
 README = ROOT / "README.md"
@@ -58,9 +61,13 @@ def option_row(option: click.Option) -> tuple[str, str, str]:
 
 
 def main() -> None:
-    """Put the tables into the README."""
+    """Put the tables and the output of the examples into the README."""
     tables.put_between(README, "commands", commands_text())
     tables.put_between(README, "flags", flags_table())
+    os.environ.pop("HUEPH_ARCHIVE", None)  # examples stay out of the archive that the developer records into
+    with tempfile.TemporaryDirectory() as folder:
+        text = readme_console.update(README.read_text(encoding="utf-8"), Path(folder))
+    README.write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":
