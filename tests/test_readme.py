@@ -150,3 +150,15 @@ def test_top_level_is_what_the_layout_says() -> None:
         path.name for path in ROOT.iterdir() if not path.name.startswith(".") and path.suffix != ".egg-info"
     }
     assert there - made == known
+
+
+def test_every_picture_is_shown_and_has_a_script_that_draws_it() -> None:
+    documents = "".join((ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "DEVELOPERS.md"))
+    scripts = [ROOT / "tests" / "make_pictures.py", *(ROOT / "tests" / "accuracy").glob("*.py")]
+    drawn = "".join(script.read_text(encoding="utf-8") for script in scripts)
+    pictures = sorted((ROOT / "samples" / "pictures").iterdir())
+    assert len(pictures) >= 7
+    for picture in pictures:
+        assert f"(samples/pictures/{picture.name})" in documents
+        made = f'"{picture.stem}":' in drawn or f"pictures/{picture.name}" in drawn
+        assert made, f"no script draws {picture.name}"

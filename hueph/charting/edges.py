@@ -6,7 +6,7 @@ import numpy as np
 
 from hueph._types import AnyArray, FloatArray
 from hueph.charting.lattice import Arrangement, line_through
-from hueph.locate.geometry import apply_homography, fit_affine
+from hueph.locate.geometry import apply_homography, fit_homography
 
 __all__ = ["refine_boxes", "settle_quads"]
 
@@ -41,7 +41,7 @@ def settle_quads(lab: AnyArray, found: Arrangement) -> tuple[FloatArray, FloatAr
     weight = np.repeat(found.seen, 4)
     fitted = corners
     for _ in range(4):
-        transform = fit_affine(plan.reshape(-1, 2)[weight], corners.reshape(-1, 2)[weight])
+        transform = fit_homography(plan.reshape(-1, 2)[weight], corners.reshape(-1, 2)[weight])
         fitted = apply_homography(transform, plan.reshape(-1, 2)).reshape(corners.shape)
         miss = np.linalg.norm(fitted - corners, axis=2).reshape(-1)
         weight = np.repeat(found.seen, 4) & (miss <= max(2.5 * float(np.median(miss)), 0.75))

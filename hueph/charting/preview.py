@@ -19,6 +19,7 @@ from hueph.errors import ChartError
 __all__ = ["draw_preview", "save_preview"]
 
 _SIDE = 1400  # pixels of the longer side
+_RIM = ((-2, 0), (2, 0), (0, -2), (0, 2), (-1, -1), (1, -1), (-1, 1), (1, 1))  # pixels around a number
 _ENDINGS = {".png": "PNG", ".jpg": "JPEG", ".jpeg": "JPEG", ".webp": "WEBP"}
 
 
@@ -67,8 +68,11 @@ def _draw(picture: ChartPicture, found: FoundChart, labels: list[str]) -> UInt8A
         size = float(np.clip(0.011 * np.ptp(quad[:, 0]), 0.4, 1.0))
         (wide, tall), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, 2)
         at = np.rint(quad.mean(axis=0) + np.array([-wide / 2, tall / 2])).astype(int)
-        cv2.putText(sheet, text, tuple(at), cv2.FONT_HERSHEY_SIMPLEX, size, (255, 255, 255), 5, cv2.LINE_AA)
-        cv2.putText(sheet, text, tuple(at), cv2.FONT_HERSHEY_SIMPLEX, size, (0, 0, 0), 2, cv2.LINE_AA)
+        # A rim of copies: how thick strokes are drawn differs between releases of OpenCV.
+        for colour, offsets in (((255, 255, 255), _RIM), ((0, 0, 0), ((0, 0),))):
+            for dx, dy in offsets:
+                place = (int(at[0]) + dx, int(at[1]) + dy)
+                cv2.putText(sheet, text, place, cv2.FONT_HERSHEY_SIMPLEX, size, colour, 2, cv2.LINE_AA)
     return sheet
 
 

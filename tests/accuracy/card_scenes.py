@@ -24,6 +24,7 @@ from scoring import exact_limits, match
 from tables import markdown, put_between
 
 from hueph.cards import plan_card
+from hueph.cards.page import BLACK, Box, Page
 from hueph.cards.write import FORMATS
 from hueph.chart import Chart, Patch
 from hueph.colour.lab import xyz_to_lab
@@ -44,6 +45,7 @@ KINDS = {"mixed": "two lamps", "sheet": "one lamp, uneven", "harsh": "badly expo
 SIZE = (1600, 1200)
 CARD_SHARE = 0.94  # of the picture's width
 INK = 0.04  # reflectance of black print
+WHITE = (255, 255, 255)
 
 
 @dataclass
@@ -114,8 +116,8 @@ def compare(seed: tuple[int, ...], kind: str, strip: Tally, card: Tally, keep: P
     paper = as_scanned(behind.card.paper[None], scan)[0]
     plain = paint_scene(beside, np.random.default_rng((*seed, 3)))
     read(beside, plain, strip_chart(beside, labs[:count], paper), strip, seed, None)
-    chart, ink = printed_card(world, labs, paper)
-    painted = paint_before_card(behind, ink, np.random.default_rng((*seed, 3)))
+    chart, print_ = printed_card(world, labs, paper)
+    painted = paint_before_card(behind, print_, np.random.default_rng((*seed, 3)))
     read(behind, painted, chart, card, seed, keep)
 
 
@@ -160,8 +162,11 @@ def strip_chart(scene: Scene, labs: Any, paper: Any) -> Chart:
     return Chart("strip", patches, triple(paper), (60.0 * wide, 60.0 * high))
 
 
-def printed_card(world: Scene, labs: Any, paper: Any) -> tuple[Chart, Any]:
-    """Chart file of the printed card, and the coverage of its black print, 10 pixels per millimetre."""
+def printed_card(world: Scene, labs: Any, paper: Any) -> tuple[Chart, tuple[Any, Any]]:
+    """Chart file of the printed card, and how much of each spot is black print and is left blank in a patch.
+
+    Both maps have 10 pixels per millimetre.
+    """
     square = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
     linear = xyz_to_lab(linear_rgb_to_xyz(np.maximum(world.card.artwork_srgb, 0.0) ** 2.2))
     printed = tuple(
@@ -177,18 +182,32 @@ def printed_card(world: Scene, labs: Any, paper: Any) -> tuple[Chart, Any]:
         replace(r, lab=triple(lab), delta_e_std=1.5)
         for r, lab in zip(plan.chart.references, labs[count:], strict=True)
     )
-    flat = cv2.imdecode(np.frombuffer(FORMATS[".png"](plan.page), np.uint8), cv2.IMREAD_GRAYSCALE)
-    ink = 1.0 - flat.astype(np.float32) / 255.0
-    scale = flat.shape[1] / plan.page.width
-    for item in (*plan.chart.patches, *plan.chart.references):
-        (x0, y0), _, (x1, y1), _ = (np.rint(np.array(corner) * scale).astype(int) for corner in item.corners)
-        ink[y0:y1, x0:x1] = 0.0
     chart = replace(plan.chart, patches=patches, references=references, paper_lab=triple(paper))
-    return chart, cv2.resize(ink, (2970, 2100), interpolation=cv2.INTER_AREA)
+    black, blank = [], []
+    for shape in plan.page.shapes:
+        if isinstance(shape, Box):
+            if (
+                max(shape.fill) == 0 or min(shape.fill) == 255
+            ):  # the markers; patches, greys and colours are inks
+                black.append(shape)
+        elif shape.colour == WHITE:  # the pH on a dark patch
+            blank.append(replace(shape, colour=BLACK))
+        else:
+            black.append(shape)
+    return chart, (coverage(plan.page, black), coverage(plan.page, blank))
 
 
-def paint_before_card(scene: Scene, ink: Any, rng: np.random.Generator) -> Any:
-    """Paint wall, card, shelf, then the tubes before them; raw channels."""
+def coverage(page: Page, shapes: list[Any]) -> Any:
+    """How much of each spot of a page these shapes cover with black, 0 to 1, 10 pixels per millimetre."""
+    drawn = FORMATS[".png"](replace(page, shapes=shapes))
+    flat = cv2.imdecode(np.frombuffer(drawn, np.uint8), cv2.IMREAD_GRAYSCALE)
+    ink = 1.0 - flat.astype(np.float32) / 255.0
+    size = (round(10 * page.width), round(10 * page.height))
+    return cv2.resize(ink, size, interpolation=cv2.INTER_AREA)
+
+
+def paint_before_card(scene: Scene, print_: tuple[Any, Any], rng: np.random.Generator) -> Any:
+    """Paint wall, card (its inks, its print), shelf, then the tubes before them; raw channels."""
     palette = Palette(scene, light_maps(scene))
     picture = paint_wall(palette, rng)
     homography = scene.card_to_picture
@@ -196,9 +215,12 @@ def paint_before_card(scene: Scene, ink: Any, rng: np.random.Generator) -> Any:
     corners = project(homography, patch_corners(scene.card.layout))
     surfaces += [(polygon(SIZE, quad), r) for quad, r in zip(corners, scene.card.reflectance, strict=True)]
     to_picture = homography @ np.diag([0.01, 0.01, 1.0])  # 100 pixels per centimetre
-    smooth = cv2.GaussianBlur(ink, (0, 0), 0.5 * 100.0 / float(homography[0, 0]))
-    shown = cv2.warpPerspective(smooth, to_picture, SIZE, flags=cv2.INTER_LINEAR)
-    surfaces.append((shown.astype(np.float32), np.full_like(scene.card.paper, INK)))
+    for covered, reflectance in zip(
+        print_, (np.full_like(scene.card.paper, INK), scene.card.paper), strict=True
+    ):
+        smooth = cv2.GaussianBlur(covered, (0, 0), 0.5 * 100.0 / float(homography[0, 0]))
+        shown = cv2.warpPerspective(smooth, to_picture, SIZE, flags=cv2.INTER_LINEAR)
+        surfaces.append((shown.astype(np.float32), reflectance))
     for mask, reflectance in surfaces:
         rows, cols = extent(mask)
         painted = palette.lit(palette.raw(reflectance), rows, cols)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,7 +15,12 @@ from test_calibrate_flat import artwork
 from hueph import ChartError, Patch
 from hueph.charting import calibrate_picture, calibrate_pictures, check_drift
 from hueph.charting.drift import ph_shifts
+from hueph.charting.find import find_chart
+from hueph.charting.picture import open_picture
 from hueph.errors import InputError
+
+SAMPLES = Path(__file__).parents[2] / "samples"
+SCENES = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))
 
 
 @pytest.mark.parametrize(
@@ -41,6 +48,16 @@ def test_a_card_seen_at_a_slant_under_uneven_light(
     assert np.median(deltaE_ciede2000(flat.lab, made.chart.lab)) < 3.0
     assert [patch.delta_e_std > 2.0 for patch in made.chart.patches] == [True] * 8
     assert made.chart.provenance.startswith("photograph")
+
+
+def test_outlines_of_touching_patches_keep_to_the_print_in_perspective() -> None:
+    scene = SCENES[0]
+    picture = open_picture(SAMPLES / scene["shots"][0]["file"])
+    found = find_chart(picture, len(scene["chart_ph"]))
+    outlines = picture.to_full(found.picture_quads())
+    true = np.array(scene["patches"])  # where the renderer drew them
+    size = np.linalg.norm(true[:, 1] - true[:, 0], axis=1)
+    assert np.abs(outlines - true).max() < 0.1 * size.min()
 
 
 def test_corners_given_by_hand_say_where_the_chart_is() -> None:
