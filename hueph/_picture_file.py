@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from hueph._system import system_sentence
 from hueph._types import UInt8Array
 from hueph._whole_file import written_whole
 from hueph.errors import InputError
@@ -41,5 +42,4 @@ def save_drawing(pixels: UInt8Array, target: Path, *, kind: str, quality: int) -
             f"cannot write the {kind} {target}: its ending must name a picture format, such as .jpg or .png"
         ) from error
     except OSError as error:
-        reason = getattr(error, "strerror", None) or error
-        raise InputError(f"cannot write the {kind} {target}: {reason}") from error
+        raise InputError(f"cannot write the {kind} {target}: {system_sentence(error)}") from error

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from hueph._checks import check_listed
+from hueph._system import system_sentence
 from hueph._types import PathLike
 from hueph.errors import HuephError, InputError
 
@@ -268,7 +269,7 @@ def _make_folder(folder: PathLike) -> None:
         Path(folder).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(
-            f"cannot make the folder {os.fspath(folder)} for the overlays: {error.strerror or error}"
+            f"cannot make the folder {os.fspath(folder)} for the overlays: {system_sentence(error)}"
         ) from error
 
 

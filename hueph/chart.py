@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from hueph._system import system_sentence
 from hueph._types import FloatArray, PathLike
 from hueph.errors import ChartError
 
@@ -248,7 +249,7 @@ def load_chart(path: PathLike) -> Chart:
     try:
         text = file.read_bytes().decode("utf-8-sig")
     except OSError as error:
-        raise ChartError(f"cannot read the chart file {file}: {error.strerror or error}") from error
+        raise ChartError(f"cannot read the chart file {file}: {system_sentence(error)}") from error
     except UnicodeDecodeError as error:
         raise ChartError(
             f"cannot read {file} as a chart: a chart file is UTF-8 text, found other bytes at {error.start}; "
@@ -327,7 +328,7 @@ def write_whole(file: Path, data: bytes, *, force: bool) -> None:
     except OSError as error:
         if temporary and os.path.exists(temporary):
             os.unlink(temporary)
-        raise ChartError(f"cannot write {file}: {error.strerror or error}") from error
+        raise ChartError(f"cannot write {file}: {system_sentence(error)}") from error
 
 
 def _linked(temporary: str, file: Path) -> bool:

@@ -9,6 +9,7 @@ import textwrap
 from typing import Any
 
 from hueph._optional import require
+from hueph._system import system_sentence
 from hueph._types import PathLike
 from hueph.chemistry.equilibrium import Conditions
 from hueph.chemistry.expectation import Expectation
@@ -160,7 +161,7 @@ def save_plots(made: Expectation, folder: PathLike) -> list[str]:
                 os.makedirs(target, exist_ok=True)
                 figure.savefig(path, dpi=130)
             except OSError as error:
-                raise InputError(f"cannot write the drawing {path}: {error.strerror or error}") from error
+                raise InputError(f"cannot write the drawing {path}: {system_sentence(error)}") from error
             finally:
                 pyplot.close(figure)
             written.append(path)

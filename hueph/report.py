@@ -7,6 +7,7 @@ import json
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, TextIO
 
+from hueph._words import counted
 from hueph.flags import BUDGET_SOURCES, FLAGS, flag_sentence
 
 if TYPE_CHECKING:
@@ -120,7 +121,7 @@ def _heading(readings: PhotoReadings) -> str:
     """Say which photograph, which chart, and how well the strip was found."""
     parts = [f"chart {readings.chart_name}"] if readings.chart_name else []
     if parts and (count := readings.options.get("standards")):
-        parts[0] += f" with {count} standards"
+        parts[0] += f" with {counted(count, 'standard')}"
     if readings.patches:
         strip = f"strip found, {len(readings.patches)} patches"
         if readings.residual_delta_e is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import os
 import stat
 from pathlib import Path
@@ -45,7 +46,8 @@ def read_bytes(path: PathLike, name: str) -> bytes:
     except PhotoError:
         raise  # it is a ValueError too
     except FileNotFoundError as error:
-        found = "there is no file of this name"
+        pattern = glob.has_magic(os.fsdecode(path))
+        found = "no file fits this pattern" if pattern else "there is no file of this name"
         raise refused(name, single, found, "check the name and the folder") from error
     except PermissionError as error:
         found = "permission was denied"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from hueph._words import counted
 from hueph.archive.records import Labels, Record
 from hueph.archive.store import Archive
 from hueph.chart import Chart, load_chart
@@ -89,7 +90,7 @@ def calibration_view(
         sentences.append(f"{check['verdict']}: {check['reason']}.")
         head, rows = _DRIFT, _drift_rows(check)
     elif standards:
-        said = f", refined with {len(standards)} standard{'' if len(standards) == 1 else 's'}"
+        said = f", refined with {counted(len(standards), 'standard')}"
         does = "Standards in"
         head, rows = _STANDARDS, _standard_rows(standards)
     else:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from hueph._types import PathLike
+from hueph._words import counted
 from hueph.archive.annotating import add_correction, add_note
 from hueph.archive.connect import sentences
 from hueph.archive.export import export_archive
@@ -87,16 +88,16 @@ def build_demo(folder: PathLike, samples: PathLike = "samples") -> Demo:
         lines += [str(finding) for finding in result.findings]
         verdict = "sound" if result.is_sound else "DAMAGED"
         lines.append(
-            f"verified: {verdict}; {result.records} records, {result.files} files, "
-            f"{result.recomputed} photographs read again, comparisons made again: {result.compared}; "
-            f"last link {result.head}"
+            f"verified: {verdict}; {counted(result.records, 'record')}, {counted(result.files, 'file')}, "
+            f"{counted(result.recomputed, 'photograph')} read again, "
+            f"{counted(result.compared, 'comparison')} made again; last link {result.head}"
         )
         for experiment, stem in ((EXPERIMENT, "report"), (ACID_EXPERIMENT, "report-acid")):
             if experiment in archive.values("experiment"):
                 for suffix in ("html", "pdf"):
                     lines.append(f"wrote {write_report(archive, experiment, target / f'{stem}.{suffix}')}")
         bag = export_archive(archive, target / "bag")
-        lines.append(f"wrote {bag.folder}: {bag.records} records, {bag.files} files, {bag.size / 1e6:.1f} MB")
+        lines.append(f"wrote {bag}")
     return Demo(tuple(lines), result.is_sound)
 
 

@@ -9,10 +9,12 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from hueph import __version__
 from hueph._checks import check_listed
 from hueph._types import PathLike
+from hueph._words import counted
 from hueph.archive.bag import BagWriter
 from hueph.archive.crate import CRATE_NAME, Crate
 from hueph.archive.privacy import path_free, private_free
@@ -46,6 +48,20 @@ class Export:
     files: int
     size: int
     left_out: tuple[str, ...]
+
+    def __str__(self) -> str:
+        counts = f"{counted(self.records, 'record')}, {counted(self.files, 'file')}"
+        return f"{self.folder}: {counts}, {self.size / 1e6:.1f} MB"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON-ready form."""
+        return {
+            "folder": str(self.folder),
+            "records": self.records,
+            "files": self.files,
+            "size": self.size,
+            "left_out": list(self.left_out),
+        }
 
 
 def export_archive(

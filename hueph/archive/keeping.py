@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from hueph._system import system_sentence
 from hueph._threads import side_by_side
 from hueph._types import FloatArray, PathLike
+from hueph._words import counted
 from hueph.archive.pictures import embedded, pictures_of
 from hueph.archive.privacy import PrivateFree, path_free, private_free
 from hueph.archive.program import program_identity
@@ -347,7 +349,7 @@ def keep_recipe(archive: Archive, recipe: PathLike) -> Content:
     try:
         data = Path(recipe).read_bytes()
     except OSError as error:
-        raise ArchiveError(f"cannot record {os.fspath(recipe)}: {error.strerror or error}") from error
+        raise ArchiveError(f"cannot record {os.fspath(recipe)}: {system_sentence(error)}") from error
     about: dict[str, Any] = {"role": "recipe", "name": _name(os.fspath(recipe))}
     return archive.store(data, media_type="application/toml", **about, **_stand_in(path_free(data)))
 
@@ -388,7 +390,7 @@ def keep_original(archive: Archive, file: str, sha256: str = "") -> Content:
     try:
         data = Path(file).read_bytes()
     except OSError as error:
-        raise ArchiveError(f"cannot record {file}: {error.strerror or error}") from error
+        raise ArchiveError(f"cannot record {file}: {system_sentence(error)}") from error
     about: dict[str, Any] = {"role": "original", "name": name, "media_type": _media_type(name)}
     content = archive.store(data, **about, **_stand_in(private_free(data)))
     if sha256 and content.sha256 != sha256:
@@ -475,5 +477,5 @@ def _summary(readings: PhotoReadings) -> str:
             words.append(f"above {format_ph(interval.low)}")
         else:
             words.append(f"{interval}")
-    count = f"{len(words)} tube{'' if len(words) == 1 else 's'}"
+    count = counted(len(words), "tube")
     return f"{count}: pH {', '.join(words)}" if words else "no tubes"

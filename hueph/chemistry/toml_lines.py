@@ -8,6 +8,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
+from hueph._system import system_sentence
 from hueph._types import PathLike
 from hueph.errors import RecipeError
 
@@ -39,7 +40,7 @@ def read_toml_text(path: PathLike, kind: str) -> str:
         with open(path, "rb") as file:
             raw = file.read(_MAX_BYTES + 1)
     except OSError as error:
-        raise RecipeError(f"reading {name}: the file cannot be opened ({error.strerror or error})") from error
+        raise RecipeError(f"reading {name}: the file cannot be opened: {system_sentence(error)}") from error
     if len(raw) > _MAX_BYTES:
         raise RecipeError(f"reading {name}: {kind} may hold 200 kB, this file is larger; check the name")
     try:

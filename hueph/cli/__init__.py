@@ -21,6 +21,7 @@ from typing import Any
 import click
 
 from hueph import __version__
+from hueph._system import system_sentence
 from hueph.errors import HuephError
 
 __all__ = ["COMMANDS", "cli", "main"]
@@ -140,7 +141,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         if _asked(words, "-v", "--verbose"):
             traceback.print_exc()
         where = f" {os.fsdecode(error.filename)}" if isinstance(error.filename, str | bytes) else ""
-        return _report(error, f"the system refused to go on{where}: {error.strerror or error}", words)
+        return _report(error, f"the system refused to go on{where}: {system_sentence(error)}", words)
     except Exception as error:  # the last line of defence: no traceback for a person who did not ask for one
         if _asked(words, "-v", "--verbose"):
             traceback.print_exc()

@@ -10,6 +10,7 @@ import click
 if TYPE_CHECKING:
     from hueph.archive.keeping import Keeper
     from hueph.archive.records import Labels
+    from hueph.archive.store import Archive
     from hueph.expecting import ExpectRequest
 
 __all__ = [
@@ -17,6 +18,8 @@ __all__ = [
     "keeper",
     "label_options",
     "labels",
+    "need_archives",
+    "open_kept",
     "prepare_archive",
     "record_calibration",
     "where_to_keep_option",
@@ -64,6 +67,35 @@ def labels(who: str | None, experiment: str | None, sample: str | None, step: st
     return Labels(who or "", experiment or "", sample or "", step or "")
 
 
+def need_archives() -> None:
+    """See that the packages which keep an archive are there.
+
+    Raises
+    ------
+    MissingDependency
+        The extra `archive` is not installed.
+    """
+    from hueph._optional import require
+
+    require("sqlalchemy", purpose="keeping an archive", extra="archive")
+
+
+def open_kept(target: str) -> Archive:
+    """Open an archive that is there.
+
+    Raises
+    ------
+    ArchiveError
+        There is none, or it cannot be opened.
+    MissingDependency
+        The extra `archive` is not installed.
+    """
+    need_archives()
+    from hueph.archive.store import open_archive
+
+    return open_archive(target)
+
+
 def prepare_archive(target: str | None, known: dict[str, str | None]) -> None:
     """Open the archive before any work is done; it is made when missing. Without one, say what labels are for.
 
@@ -81,9 +113,7 @@ def prepare_archive(target: str | None, known: dict[str, str | None]) -> None:
                 err=True,
             )
         return
-    from hueph._optional import require
-
-    require("sqlalchemy", purpose="keeping an archive", extra="archive")
+    need_archives()
     from hueph.archive.store import open_archive
 
     with open_archive(target, create=True):
@@ -135,9 +165,7 @@ def record_calibration(
     """
     if target is None:
         return
-    from hueph._optional import require
-
-    require("sqlalchemy", purpose="keeping an archive", extra="archive")
+    need_archives()
     from hueph.archive.keeping import add_calibration
     from hueph.archive.store import open_archive
     from hueph.chart import load_chart

@@ -10,17 +10,22 @@ import click
 __all__ = ["coverage_option", "json_option", "refuse_options", "strict_option", "was_given"]
 
 
-def _check_coverage(ctx: click.Context, param: click.Parameter, value: float) -> float:
-    """Turn away what is no number: it passes every comparison that only fails on larger or smaller."""
-    if math.isnan(value):
-        raise click.BadParameter("nan is not in the range 0<x<1.")
-    return value
+def _probability(ctx: click.Context, param: click.Parameter, value: str | float) -> float:
+    """Turn a word into a number above 0 and below 1 (option callback)."""
+    try:
+        number = float(value)
+    except ValueError:
+        number = math.nan
+    if not 0.0 < number < 1.0:  # also what is no number
+        raise click.BadParameter(f"must be above 0 and below 1, such as 0.95 for 95 %, got {value!r}")
+    return number
 
 
 coverage_option = click.option(
     "--coverage",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
-    callback=_check_coverage,
+    metavar="FLOAT",
+    type=str,
+    callback=_probability,
     default=0.95,
     show_default=True,
     help="Probability that a stated range holds the true pH.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 import time
 
@@ -38,14 +39,22 @@ class Progress:
     def show(self) -> None:
         """Draw the line."""
         if self._shown:
-            filled = BAR_WIDTH * self._done // self._total
-            bar = "#" * filled + "-" * (BAR_WIDTH - filled)
-            sys.stderr.write(f"\r[{bar}] {self._done} of {self._total} {self._what}{self._left()}\x1b[K")
+            words = f"{self._done} of {self._total} {self._what}{self._left()}"
+            columns = shutil.get_terminal_size().columns - 1  # a full line may move the cursor to the next
+            sys.stderr.write(f"\r{self._bar(columns - len(words))}{words}"[: columns + 1] + "\x1b[K")
             sys.stderr.flush()
 
     def step(self) -> None:
         """Count one step as done."""
         self._done += 1
+
+    def _bar(self, room: int) -> str:
+        """Return a bar with a space behind it, or nothing where it does not fit: what is wrapped stays."""
+        width = min(BAR_WIDTH, room - 3)
+        if width < 4:
+            return ""
+        filled = width * self._done // self._total
+        return f"[{'#' * filled}{'-' * (width - filled)}] "
 
     def _left(self) -> str:
         """Return the time still needed at the speed so far."""

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from hueph._words import counted
 from hueph.cli import DONE, FAILED, FLAGGED, verbose_option
-from hueph.cli._archive_options import archive_option, keeper, label_options, labels
+from hueph.cli._archive_options import archive_option, keeper, label_options, labels, open_kept
+from hueph.cli._archive_sharing import demo, export, import_bag, report
 from hueph.cli._options import coverage_option, json_option, strict_option
 from hueph.cli._progress import Progress
 
@@ -38,16 +40,6 @@ def archive() -> None:
 
     Example: hueph archive add bench.jpg --chart mychart.toml --archive evidence
     """
-
-
-def _open(target: str) -> Archive:
-    """Open an archive, or say which package is missing."""
-    from hueph._optional import require
-
-    require("sqlalchemy", purpose="keeping an archive", extra="archive")
-    from hueph.archive.store import open_archive
-
-    return open_archive(target)
 
 
 @archive.command(short_help="Read photographs and record them.")
@@ -95,7 +87,7 @@ def add(
     if not photos and not recipes:
         raise click.UsageError("nothing to add: name photographs with --chart, or a --recipe")
     keep = keeper(target, known, corrects)
-    with _open(target) as opened:
+    with open_kept(target) as opened:
         added, failed, flagged = _add_photos(opened, photos, chart, coverage, jobs, keep)
         if recipes:
             from hueph.archive.keeping import add_expectation
@@ -188,7 +180,7 @@ def list_records(
         since=since,
         until=until,
     )
-    with _open(target) as opened:
+    with open_kept(target) as opened:
         entries = opened.entries(where, limit=limit)
         total = opened.count(where) if limit and len(entries) == limit else len(entries)
         held = total or opened.length
@@ -223,7 +215,7 @@ def show(number: int, target: str, files: str | None, as_json: bool) -> None:
     """
     from hueph.archive.showing import record_text, write_files
 
-    with _open(target) as opened:
+    with open_kept(target) as opened:
         record = opened.record(number)
         later = opened.pointing_to(number)
         written = [] if files is None else write_files(opened, record, files)
@@ -241,8 +233,11 @@ def show(number: int, target: str, files: str | None, as_json: bool) -> None:
 @click.argument("text")
 @archive_option
 @label_options
+@json_option
 @verbose_option
-def note(number: int, text: str, target: str, who: str | None, **corrected: str | None) -> None:
+def note(
+    number: int, text: str, target: str, who: str | None, as_json: bool, **corrected: str | None
+) -> None:
     """Add a note to a record; with --experiment, --sample or --step it corrects those labels.
 
     The record itself stays as it is.
@@ -252,7 +247,7 @@ def note(number: int, text: str, target: str, who: str | None, **corrected: str 
     from hueph.archive.annotating import add_correction, add_note
     from hueph.archive.records import Labels
 
-    with _open(target) as opened:
+    with open_kept(target) as opened:
         changes = {name: value for name, value in corrected.items() if value is not None}
         if changes:
             old = opened.record(number).labels
@@ -260,7 +255,7 @@ def note(number: int, text: str, target: str, who: str | None, **corrected: str 
             record = add_correction(opened, number, text, Labels(**(kept | changes)), who=who or "")
         else:
             record = add_note(opened, number, text, who=who or "")
-    click.echo(_line(record))
+    click.echo(json.dumps(record.to_dict()) if as_json else _line(record))
 
 
 @archive.command(short_help="Check everything.")
@@ -287,7 +282,7 @@ def verify(target: str, quick: bool, anchor: str, details: bool, as_json: bool) 
     """
     from hueph.archive.verify import verify_archive
 
-    with _open(target) as opened:
+    with open_kept(target) as opened:
         progress = Progress(opened.length, "records")
 
         def tell(finding: Finding) -> None:
@@ -308,109 +303,17 @@ def verify(target: str, quick: bool, anchor: str, details: bool, as_json: bool) 
     if as_json:
         click.echo(json.dumps(result.to_dict()))
     else:
-        plural = "" if result.damages == 1 else "s"
-        verdict = "sound" if result.is_sound else f"DAMAGED: {result.damages} finding{plural}"
-        again = "photographs not read again" if quick else f"{result.recomputed} photographs read again"
+        verdict = "sound" if result.is_sound else f"DAMAGED: {counted(result.damages, 'finding')}"
+        again = "no photograph" if quick else counted(result.recomputed, "photograph")
+        again += " read again"
         if result.compared:
-            again += f", {result.compared} comparison{'' if result.compared == 1 else 's'} made again"
+            again += f", {counted(result.compared, 'comparison')} made again"
         click.echo(
-            f"{verdict}; {result.records} records, {result.files} files, {again}, {result.notes} notes\n"
-            f"last link {result.head}"
+            f"{verdict}; {counted(result.records, 'record')}, {counted(result.files, 'file')}, {again}, "
+            f"{counted(result.notes, 'note')}\nlast link {result.head}"
         )
     return DONE if result.is_sound else FAILED
 
 
-@archive.command(short_help="Write a bag of everything, with reports.")
-@click.argument("folder", metavar="DIR")
-@archive_option
-@click.option(
-    "--experiment", "experiments", multiple=True, metavar="TEXT", help="Only this experiment (repeatable)."
-)
-@click.option(
-    "--with-private-data", is_flag=True, help="Keep positions, serial numbers and all else in the originals."
-)
-@click.option(
-    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF."
-)
-@verbose_option
-def export(
-    folder: str, target: str, experiments: tuple[str, ...], with_private_data: bool, paper: str
-) -> None:
-    """Write a folder (a BagIt bag with RO-Crate metadata) that a colleague can check and import.
-
-    It holds originals, records, a table (CSV) and a report for each experiment (HTML and PDF).
-
-    Example: hueph archive export bag --archive evidence
-    """
-    from hueph.archive.export import export_archive
-
-    with _open(target) as opened:
-        made = export_archive(
-            opened, folder, experiments=experiments, with_private_data=with_private_data, paper=paper
-        )
-    click.echo(f"wrote {made.folder}: {made.records} records, {made.files} files, {made.size / 1e6:.1f} MB")
-    for sentence in made.left_out:
-        click.echo(f"left out: {sentence}", err=True)
-
-
-@archive.command("import", short_help="Take in a bag.")
-@click.argument("folder", metavar="DIR")
-@archive_option
-@verbose_option
-def import_bag(folder: str, target: str) -> None:
-    """Check a bag and take it into an archive that is new, or that the bag continues.
-
-    Example: hueph archive import bag --archive copy
-    """
-    from hueph._optional import require
-
-    require("sqlalchemy", purpose="keeping an archive", extra="archive")
-    from hueph.archive.importing import import_into
-
-    taken, length = import_into(target, folder)
-    if taken:
-        click.echo(f"took in {taken} record{'' if taken == 1 else 's'}")
-    else:
-        click.echo(f"nothing to take in: the archive has all of it already ({length} records)")
-
-
-@archive.command(short_help="Write the report of an experiment.")
-@click.argument("experiment")
-@click.argument("output", metavar="FILE")
-@archive_option
-@click.option(
-    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper of the PDF."
-)
-@verbose_option
-def report(experiment: str, output: str, target: str, paper: str) -> None:
-    """Write the report of an experiment as one HTML page or PDF, by the ending of FILE.
-
-    Example: hueph archive report "feed line" report.html --archive evidence
-    """
-    from hueph.archive.reporting import write_report
-
-    with _open(target) as opened:
-        write_report(opened, experiment, output, paper=paper)
-    click.echo(f"wrote {output}")
-
-
-@archive.command(short_help="Build a worked archive from the sample photographs.")
-@click.argument("folder", metavar="DIR")
-@click.option(
-    "--samples", metavar="DIR", default="samples", show_default=True, help="Folder of the sample photographs."
-)
-@verbose_option
-def demo(folder: str, samples: str) -> int:
-    """Build a worked archive from the sample photographs, verify it, and write its report.
-
-    Example: hueph archive demo hueph-out/evidence
-    """
-    from hueph._optional import require
-
-    require("sqlalchemy", purpose="keeping an archive", extra="archive")
-    from hueph.archive.demo import build_demo
-
-    made = build_demo(folder, samples)
-    for sentence in made.lines:
-        click.echo(sentence)
-    return DONE if made.is_sound else FAILED
+for command in (export, import_bag, report, demo):
+    archive.add_command(command)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from hueph._system import system_sentence
 from hueph.cli import DONE, FLAGGED, verbose_option
 from hueph.cli._archive_options import label_options, prepare_archive, where_to_keep_option
 from hueph.cli._archive_options import labels as archive_labels
@@ -221,7 +222,7 @@ def _write(result: Comparison | ExperimentResult, csv_file: str | None, figure: 
             ):
                 write_comparison(stream, result)
         except OSError as error:
-            raise InputError(f"cannot write the table {csv_file}: {error.strerror or error}") from error
+            raise InputError(f"cannot write the table {csv_file}: {system_sentence(error)}") from error
     if figure is not None:
         from hueph.comparison_figure import write_comparison_figure
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
+from hueph._system import system_sentence
 from hueph.cli import DONE, FAILED, FLAGGED, verbose_option
 from hueph.cli._archive_options import keeper, label_options, where_to_keep_option
 from hueph.cli._options import coverage_option, json_option, strict_option
@@ -216,7 +217,7 @@ def _write_rows(table: TextIO, rows: list[dict[str, Any]], *, header: bool = Fal
 
 def _no_table(path: str, error: OSError) -> InputError:
     """Return the error for a table that the system does not take."""
-    return InputError(f"cannot write the table {path}: {error.strerror or error}")
+    return InputError(f"cannot write the table {path}: {system_sentence(error)}")
 
 
 def _nothing_read(names: list[str], error: HuephError, as_json: bool) -> int:
@@ -238,14 +239,14 @@ def _print_all(
     """Print each result as it arrives; say whether any failed and whether any was flagged."""
     from hueph.report import NOTICE, readings_rows
 
-    failed = flagged = begun = False
+    failed = flagged = begun = stated = False
     progress = Progress(total, "photographs")
     progress.show()
     try:
         for number, readings in enumerate(results):
             progress.clear()
             begun = True
-            _print_one(readings, number, as_json)
+            stated |= _print_one(readings, number, as_json)
             if table is not None:
                 _write_rows(table, readings_rows(readings))
             failed |= readings.error is not None
@@ -260,7 +261,8 @@ def _print_all(
         click.echo(f"error: {error}", err=True)
         failed = True
     progress.clear()
-    click.echo("]" if as_json else f"\n{NOTICE}")
+    if as_json or stated:
+        click.echo("]" if as_json else f"\n{NOTICE}")
     return failed, flagged
 
 
@@ -273,14 +275,16 @@ def _worth_a_look(readings: PhotoReadings) -> bool:
     )
 
 
-def _print_one(readings: PhotoReadings, number: int, as_json: bool) -> None:
-    """Print one photograph's results, and its error on standard error."""
+def _print_one(readings: PhotoReadings, number: int, as_json: bool) -> bool:
+    """Print one photograph's results, and its error on standard error; say whether there were results."""
     from hueph.report import readings_json, readings_text
 
+    has_results = readings.error is None or bool(readings.tubes)
     if as_json:
         # One array, written piece by piece, so that ten thousand photographs need no memory.
         click.echo(("[" if number == 0 else ",\n") + readings_json(readings), nl=False)
-    elif readings.error is None or readings.tubes:
+    elif has_results:
         click.echo(("\n" if number else "") + readings_text(readings))
     if readings.error is not None:
         click.echo(f"error: {readings.error[1]}", err=True)
+    return has_results

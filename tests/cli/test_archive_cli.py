@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -211,7 +212,7 @@ def test_verify_tells_sound_from_damaged(mine: Path, capsys: Captured) -> None:
     assert main(["archive", "verify"]) == 0
     out = capsys.readouterr().out
     assert out.startswith("sound; 2 records, ")
-    assert ", 1 photographs read again, 0 notes\nlast link " in out
+    assert ", 1 photograph read again, 0 notes\nlast link " in out
     link = out.split()[-1]
     assert main(["archive", "verify", "--quick", "--link", link[:16]]) == 0
     original = next(
@@ -288,6 +289,28 @@ def test_missing_package_is_named(capsys: Captured, tmp_path: Path, monkeypatch:
     assert "install it with: pip install 'hueph[archive]'" in capsys.readouterr().err
 
 
+def test_what_is_added_and_written_is_told_to_programs(mine: Path, capsys: Captured, tmp_path: Path) -> None:
+    bag, page = str(tmp_path / "bag"), str(tmp_path / "page.html")
+
+    def told(*words: str) -> Any:
+        assert main(["archive", *words, "--json"]) == 0
+        return json.loads(capsys.readouterr().out)
+
+    noted = told("note", "1", "in the shade")
+    assert (noted["number"], noted["kind"]) == (3, "note")
+    assert told("export", bag) == {
+        "folder": bag, "records": 3, "left_out": [],
+        "files": sum(path.is_file() for path in (tmp_path / "bag" / "data").rglob("*")),
+        "size": sum(path.stat().st_size for path in (tmp_path / "bag" / "data").rglob("*") if path.is_file()),
+    }  # fmt: skip
+    assert told("import", bag, "--archive", str(tmp_path / "copy")) == {"taken": 3, "records": 3}
+    assert told("import", bag, "--archive", str(tmp_path / "copy")) == {"taken": 0, "records": 3}
+    head = told("verify", "--quick")["head"]
+    assert told("report", "feed line", page) == {"file": page, "experiment": "feed line", "head": head}
+    assert main(["archive", "report", "no such", page, "--json"]) == 1
+    assert set(json.loads(capsys.readouterr().out)) == {"error"}
+
+
 def test_demo_builds_verifies_and_exports(tmp_path: Path, capsys: Captured) -> None:
     """On one of the samples and the worked experiment only, for speed."""
     samples = tmp_path / "samples"
@@ -298,7 +321,7 @@ def test_demo_builds_verifies_and_exports(tmp_path: Path, capsys: Captured) -> N
     assert main(["archive", "demo", str(tmp_path / "out"), "--samples", str(samples)]) == 0
     out = capsys.readouterr().out
     assert "verified: sound; 8 records, " in out
-    assert ", 5 photographs read again, comparisons made again: 1; last link " in out
+    assert ", 5 photographs read again, 1 comparison made again; last link " in out
     assert {path.name for path in (tmp_path / "out").iterdir()} == {
         "archive",
         "bag",
@@ -357,7 +380,7 @@ def test_compare_records_photographs_and_comparison(tmp_path: Path, capsys: Capt
     assert main(["archive", "verify", "--archive", folder]) == 0
     said = capsys.readouterr().out
     assert "sound; 2 records, " in said
-    assert ", 1 photographs read again, 1 comparison made again, 0 notes" in said
+    assert ", 1 photograph read again, 1 comparison made again, 0 notes" in said
     with open_archive(folder) as archive:
         reading, comparison = archive.records()
         assert (reading.kind, comparison.kind) == ("reading", "comparison")

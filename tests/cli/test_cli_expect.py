@@ -106,7 +106,7 @@ def test_strict_counts_cautions(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_errors_are_one_sentence(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert main(["expect", "none.toml"]) == 1
-    lost = "error: reading none.toml: the file cannot be opened (No such file or directory)\n"
+    lost = "error: reading none.toml: the file cannot be opened: No such file or directory; check the name and the folder\n"
     assert capsys.readouterr().err == lost
     path = tmp_path / "bad.toml"
     path.write_text('[solutions]\nlye = "0.1 M NaOH"\n[steps]\none = "take 5 mL lie"\n', encoding="utf-8")
@@ -122,7 +122,7 @@ def test_errors_are_one_sentence(capsys: pytest.CaptureFixture[str], tmp_path: P
     assert main(["expect", "--plan", "six", "100"]) == 2
     capsys.readouterr()
     assert main(["expect", "."]) == 1
-    assert capsys.readouterr().err.startswith("error: reading .: the file cannot be opened (")
+    assert capsys.readouterr().err.startswith("error: reading .: the file cannot be opened: Is a directory; name a file")
     (tmp_path / "long.toml").write_bytes(b"\n" * 300_000)
     assert main(["expect", str(tmp_path / "long.toml")]) == 1
     long = "error: reading long.toml: a recipe may hold 200 kB, this file is larger; check the name\n"

@@ -155,7 +155,7 @@ def test_a_table_that_cannot_be_written_is_said_before_anything_is_read(
 ) -> None:
     assert main(["read", "a.jpg", "--chart", CHART, "--csv", "missing/out.csv"]) == 1
     assert capsys.readouterr().err == (
-        "error: cannot write the table missing/out.csv: No such file or directory\n"
+        "error: cannot write the table missing/out.csv: No such file or directory; check the name and the folder\n"
     )
     assert reader.asked == []
 
@@ -204,7 +204,7 @@ def test_a_table_on_a_full_disk_is_one_sentence(
 ) -> None:
     assert main(["read", "a.jpg", "--chart", CHART, "--csv", "/dev/full", *json_too]) == 1
     said = capsys.readouterr()
-    assert said.err == "error: cannot write the table /dev/full: No space left on device\n"
+    assert said.err == "error: cannot write the table /dev/full: No space left on device; free some space and repeat\n"
     assert reader.asked == []
 
 
@@ -223,7 +223,7 @@ def test_a_table_whose_disk_fills_up_leaves_the_json_whole(
     assert main(["read", *names, "--chart", CHART, "--csv", "out.csv", "--json"]) == 1
     said = capsys.readouterr()
     assert [photo["photo"]["file"] for photo in json.loads(said.out)] == ["a.jpg", "b.jpg"]
-    assert said.err == "error: cannot write the table out.csv: No space left on device\n"
+    assert said.err == "error: cannot write the table out.csv: No space left on device; free some space and repeat\n"
     assert written == [True, False, False]
 
 
@@ -232,8 +232,9 @@ def test_a_table_whose_disk_fills_up_leaves_the_json_whole(
     [
         (["--chart", CHART], "Missing argument 'PHOTO...'"),
         (["a.jpg"], "Missing option '--chart'"),
-        (["a.jpg", "--chart", CHART, "--coverage", "1"], "1.0 is not in the range 0<x<1"),
-        (["a.jpg", "--chart", CHART, "--coverage", "nan"], "nan is not in the range 0<x<1"),
+        (["a.jpg", "--chart", CHART, "--coverage", "1"], "above 0 and below 1, such as 0.95 for 95 %, got '1'"),
+        (["a.jpg", "--chart", CHART, "--coverage", "nan"], "above 0 and below 1, such as 0.95 for 95 %, got 'nan'"),
+        (["a.jpg", "--chart", CHART, "--coverage", "0,95"], "such as 0.95 for 95 %, got '0,95'"),
         (["a.jpg", "--chart", CHART, "--jobs", "0"], "0 is not in the range x>=1"),
         (
             ["a.jpg", "--chart", CHART, "--tube", "1,2,3"],
@@ -265,6 +266,21 @@ def test_progress_is_shown_on_a_terminal_and_leaves_no_trace_in_the_output(
     assert "1 of 4 photographs" in captured.err
     assert captured.err.endswith("\r\x1b[K")
     assert "\x1b" not in captured.out
+
+
+@pytest.mark.parametrize("columns", [10, 40, 52, 200])
+def test_progress_keeps_to_one_line_of_a_narrow_terminal(
+    reader: Reader, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, columns: int
+) -> None:
+    import sys
+
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
+    monkeypatch.setenv("COLUMNS", str(columns))
+    assert main(["read", "a.jpg", "b.jpg", "--chart", CHART]) == 0
+    shown = capsys.readouterr().err.split("\r")[1:]
+    lines = [line.removesuffix("\x1b[K") for line in shown]
+    assert max(map(len, lines)) < columns  # a line that is wrapped cannot be taken away again
+    assert ("[####" in shown[4]) == (columns >= 40)
 
 
 BUDGET = {"noise": 0.02, "light": 0.05, "strip": 0.011, "print": 0.04, "card-to-liquid": 0.18}
