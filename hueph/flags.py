@@ -15,6 +15,11 @@ FLAGS: dict[str, tuple[str, str]] = {
         "the embedded colour profile cannot be read; sRGB is assumed",
         "send the original file",
     ),
+    # the picture
+    "picture-turned": (
+        "the picture was stored on its side or upside down and was read turned upright, tubes numbered from the left then",
+        "nothing; turn the file to see it as it was read",
+    ),
     # the strip
     "no-strip": (
         "no reference strip was found in the picture, so no pH can be stated",

@@ -53,12 +53,13 @@ def draw_overlay(photo: Photo, readings: PhotoReadings, *, most_wide: int = MOST
     Returns
     -------
     array, shape (height, width, 3), uint8
-        Encoded sRGB. The upright picture, 1000 (or less if asked for) to `most_wide` pixels wide, and
+        Encoded sRGB. The picture set upright as it was read, 1000 (or less if asked for) to `most_wide` pixels wide, and
         below it a panel with a row a tube: number, pH, range, flags, and the posterior along the card's
         pH axis.
     """
     from PIL import Image, ImageDraw
 
+    photo = photo.turned(_quarters(readings))
     canvas, zoom = _picture(photo, most_wide)
 
     def place(points: Points) -> FloatArray:
@@ -102,6 +103,15 @@ def write_overlay(photo: Photo, readings: PhotoReadings, path: PathLike) -> Path
     target = Path(path)
     save_drawing(draw_overlay(photo, readings), target, kind="overlay", quality=JPEG_QUALITY)
     return target
+
+
+def _quarters(readings: PhotoReadings) -> int:
+    """Return by how many quarter turns clockwise the picture was read, as the liquids tell: from surface to bottom."""
+    if "picture-turned" not in readings.flags or not readings.tubes:
+        return 0
+    (left, _, _, below) = np.asarray(readings.tubes[0].liquid)
+    across, down = below - left
+    return round(float(np.degrees(np.arctan2(across, down))) / 90.0) % 4
 
 
 def _picture(photo: Photo, most_wide: int) -> tuple[UInt8Array, float]:

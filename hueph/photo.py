@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +18,7 @@ from hueph._photo.colours import to_rgb
 from hueph._photo.decoders import decode
 from hueph._photo.exif import ExifFacts, read_exif
 from hueph._photo.guards import file_kind, read_bytes
-from hueph._photo.upright import turned, turned_origin
+from hueph._photo.upright import quarter_turned, quarter_turned_points, turned, turned_origin
 from hueph._threads import side_by_side
 from hueph._types import AnyArray, BoolArray, Float32Array, FloatArray, PathLike, UInt8Array
 from hueph.colour.srgb import srgb_to_linear_rgb
@@ -62,8 +62,10 @@ class Photo:
     taken : str
         Time from EXIF as "YYYY-MM-DDTHH:MM:SS", "" when absent.
     origin : tuple of float
-        Where the working picture begins in the full one, (x, y) full pixels: below `scale`, and not
-        zero only for reduced pictures whose size `scale` does not divide.
+        Where the working picture begins in the full one, (x, y) full pixels: not zero for a part of a
+        picture, and (then below `scale`) for reduced pictures whose size `scale` does not divide.
+    turns : int
+        Quarter turns clockwise, 0 to 3, that the working picture was given against the full one.
     """
 
     file: str
@@ -78,6 +80,60 @@ class Photo:
     flags: frozenset[str] = field(default=frozenset())
     taken: str = ""
     origin: tuple[float, float] = (0.0, 0.0)
+    turns: int = 0
+
+    def part(self, rows: slice, cols: slice) -> Photo:
+        """Return a rectangle of a picture that was not turned; points of the full picture stay what they are.
+
+        Parameters
+        ----------
+        rows, cols : slice
+            The rectangle, working pixels, with both ends.
+
+        Returns
+        -------
+        Photo
+
+        Raises
+        ------
+        InputError
+            The picture was turned.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> part = photo_from_array(np.zeros((20, 30, 3), np.uint8)).part(slice(5, 20), slice(10, 30))
+        >>> part.to_full([0.0, 0.0]).tolist()
+        [10.0, 5.0]
+        """
+        if self.turns:
+            raise InputError(f"a part is cut from a picture before it is turned, {self.file} was turned")
+        encoded = np.ascontiguousarray(self.encoded[rows, cols])
+        origin = self.origin[0] + self.scale * cols.start, self.origin[1] + self.scale * rows.start
+        return replace(self, encoded=encoded, origin=origin)
+
+    def turned(self, quarters: int) -> Photo:
+        """Return the picture turned clockwise; points of the full picture stay what they are.
+
+        Parameters
+        ----------
+        quarters : int
+            Quarter turns.
+
+        Returns
+        -------
+        Photo
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> turned = photo_from_array(np.zeros((20, 30, 3), np.uint8)).turned(1)
+        >>> turned.encoded.shape, turned.to_full([0.0, 0.0]).tolist()
+        ((30, 20, 3), [0.0, 19.0])
+        """
+        return replace(
+            self, encoded=quarter_turned(self.encoded, quarters), turns=(self.turns + quarters) % 4
+        )
 
     def linear(self, rows: slice = slice(None), cols: slice = slice(None)) -> Float32Array:
         """Return linear light of a region in the file's own primaries.
@@ -204,7 +260,8 @@ class Photo:
         >>> photo_from_array(np.zeros((20, 20, 3), np.uint8)).to_full([3.0, 4.0]).tolist()
         [3.0, 4.0]
         """
-        full: FloatArray = (_as_points(points) + 0.5) * self.scale - 0.5 + np.array(self.origin)
+        upright = quarter_turned_points(_as_points(points), -self.turns, self.encoded.shape)
+        full: FloatArray = (upright + 0.5) * self.scale - 0.5 + np.array(self.origin)
         return full
 
     def to_working(self, points: npt.ArrayLike) -> FloatArray:
@@ -231,8 +288,9 @@ class Photo:
         >>> photo_from_array(np.zeros((20, 20, 3), np.uint8)).to_working([3.0, 4.0]).tolist()
         [3.0, 4.0]
         """
-        working: FloatArray = (_as_points(points) - np.array(self.origin) + 0.5) / self.scale - 0.5
-        return working
+        upright: FloatArray = (_as_points(points) - np.array(self.origin) + 0.5) / self.scale - 0.5
+        shape = self.encoded.shape[:2] if self.turns % 2 == 0 else self.encoded.shape[1::-1]
+        return quarter_turned_points(upright, self.turns, shape)
 
 
 def load_photo(path: PathLike, *, max_side: int = 2000) -> Photo:

@@ -8,20 +8,17 @@ from typing import Any
 import numpy as np
 
 from hueph._checks import check_coverage
-from hueph._threads import side_by_side
 from hueph._types import FloatArray, PathLike, triple
 from hueph.budget import reading_budget
 from hueph.calibration import UNLIKE, IndicatorCalibration, calibration_of
 from hueph.chart import Chart
-from hueph.errors import InputError, StripNotFound, TubesNotFound
+from hueph.errors import InputError
 from hueph.estimating.features import TubeEvidence, all_finite, neighbour_tint
 from hueph.estimating.posterior import PooledEvidence, Posterior, pool_tubes, spread, state
 from hueph.estimating.widening import find_situation, load_widening
 from hueph.judging import distances_from_chart, quality_flags, refusal_flags
-from hueph.locate.card import without_print
-from hueph.locate.strip import locate_strip
-from hueph.locate.tubes import locate_tubes, prepare_search
 from hueph.locate.types import StripLocation, TubeLocation
+from hueph.locate.whole import locate_all
 from hueph.measuring import BLACK_FLOOR, TubeMeasurement, measure_strip, measure_tubes
 from hueph.photo import Photo, load_photo
 from hueph.results import PatchReading, PhotoReadings, Points, Reading
@@ -93,20 +90,8 @@ def read_photo(
             f"reading a photograph needs a chart as load_chart returns it, got {type(chart).__name__}"
         )
     picture = photo if isinstance(photo, Photo) else load_photo(photo)
-    corners = None if strip is None else picture.to_working(_corners(strip))
-    (strip_location, no_strip), scene = side_by_side(
-        lambda: _strip_or_why_not(picture, chart, corners),
-        # Before a card of our own the search waits until the print is out of the way.
-        lambda: None if tubes is not None or chart.markers else prepare_search(picture),
-    )
-    boxes = None if tubes is None else [_box_to_working(picture, box) for box in tubes]
-    bare = picture if strip_location is None else without_print(picture, chart, strip_location)
-    try:
-        locations = locate_tubes(bare, strip_location, boxes=boxes, scene=scene)
-    except TubesNotFound:
-        if no_strip is not None:
-            raise no_strip from None
-        raise
+    located = locate_all(picture, chart, corners=None if strip is None else _corners(strip), boxes=tubes)
+    picture, strip_location, locations = located.photo, located.strip, located.tubes
     colours = _colours_of(picture, chart, strip_location)
     measured = measure_tubes(picture, strip_location, chart, locations)
     if strip_location is None or colours is None:
@@ -114,7 +99,8 @@ def read_photo(
             _uncalibrated(number, picture, location, tube)
             for number, (location, tube) in enumerate(zip(locations, measured, strict=True), start=1)
         )
-        return _collect(picture, chart, None, None, readings, share, message=str(no_strip))
+        why = str(located.no_strip)
+        return _collect(picture, chart, None, None, readings, share, message=why, seen=located.flags)
     evidence = tube_evidence(colours, measured, locations)
     standards = calibration_of(chart)
     labs = colours.corrected_lab(np.stack([known.tube for known in evidence]))
@@ -139,18 +125,9 @@ def read_photo(
         )
     )
     unlike = bool(evidence) and standards is not None and _is_unlike(standards, evidence[0], picture)
-    return _collect(picture, chart, strip_location, colours, readings, share, unlike=unlike)
-
-
-def _strip_or_why_not(
-    picture: Photo, chart: Chart, corners: FloatArray | None
-) -> tuple[StripLocation | None, StripNotFound | None]:
-    """Return where the strip is, or the error that says why it was not found."""
-    try:
-        return locate_strip(picture, chart, corners=corners), None
-    except StripNotFound as error:
-        # Its traceback holds the frames that hold it: a ring, and the whole picture in it.
-        return None, error.with_traceback(None)
+    return _collect(
+        picture, chart, strip_location, colours, readings, share, unlike=unlike, seen=located.flags
+    )
 
 
 def _colours_of(picture: Photo, chart: Chart, strip: StripLocation | None) -> PictureColours | None:
@@ -174,23 +151,6 @@ def _corners(strip: Sequence[float]) -> FloatArray:
             f"outlining the strip by hand needs 8 numbers, x and y of its four corners, got {strip!r}"
         )
     return numbers.reshape(4, 2)
-
-
-def _box_to_working(
-    photo: Photo, box: tuple[float, float, float, float]
-) -> tuple[float, float, float, float]:
-    """Turn a rectangle of the full picture into one of the working picture."""
-    try:
-        x, y, w, h = (float(value) for value in box)
-    except (TypeError, ValueError) as error:
-        raise InputError(f"outlining a tube by hand needs x, y, width and height, got {box!r}") from error
-    if not (w > 0 and h > 0 and x + w > 0 and y + h > 0 and x < photo.width and y < photo.height):
-        raise InputError(
-            f"outlining a tube in {photo.file}: the rectangle must have a size and touch the picture "
-            f"({photo.width} x {photo.height} pixels), got x {x:g}, y {y:g}, width {w:g}, height {h:g}"
-        )
-    (left, top), (right, bottom) = photo.to_working([(x, y), (x + w, y + h)])
-    return float(left), float(top), float(right - left), float(bottom - top)
 
 
 def tube_evidence(
@@ -329,11 +289,12 @@ def _collect(
     message: str = "",
     *,
     unlike: bool = False,
+    seen: frozenset[str] = frozenset(),
 ) -> PhotoReadings:
     """Put the readings of one photograph together."""
     from hueph import __version__
 
-    flags = set(photo.flags)
+    flags = set(photo.flags | seen)
     patches: tuple[PatchReading, ...] = ()
     if strip is not None and colours is not None:
         flags |= set(strip.flags)

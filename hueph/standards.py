@@ -18,9 +18,8 @@ from hueph.estimating.features import BEYOND_PH, TubeEvidence, all_finite
 from hueph.estimating.posterior import estimate_posterior
 from hueph.flags import flag_sentence
 from hueph.judging import distance_from_chart, refusal_flags
-from hueph.locate.strip import locate_strip
-from hueph.locate.tubes import locate_tubes
 from hueph.locate.types import TubeLocation
+from hueph.locate.whole import locate_all
 from hueph.measuring import measure_strip, measure_tubes
 from hueph.photo import Photo, load_photo
 from hueph.reading import tube_evidence
@@ -280,8 +279,8 @@ def _with_standards(chart: Chart, photos: list[tuple[StandardPhoto, list[Standar
 def _measured(chart: Chart, labelled: LabelledPhoto) -> tuple[StandardPhoto, list[Standard]]:
     """Measure the standards of one photograph."""
     picture = load_photo(labelled.photo)
-    strip = locate_strip(picture, chart)
-    locations = locate_tubes(picture, strip)
+    located = locate_all(picture, chart)
+    picture, strip, locations = located.photo, located.found_strip(), located.tubes
     colours = balance_picture(picture, chart, measure_strip(picture, chart, strip))
     evidence = tube_evidence(colours, measure_tubes(picture, strip, chart, locations), locations)
     reasons = [_why_not(colours, known) for known in evidence]

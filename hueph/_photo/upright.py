@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from hueph._types import AnyArray
+from hueph._types import AnyArray, FloatArray
 
-__all__ = ["turned", "turned_origin"]
+__all__ = ["quarter_turned", "quarter_turned_points", "turned", "turned_origin"]
 
 # EXIF orientation -> (swap rows and columns first, then mirror left-right, then mirror top-bottom).
 _STEPS: dict[int, tuple[bool, bool, bool]] = {
@@ -42,3 +42,17 @@ def turned_origin(rest: tuple[int, int], orientation: int) -> tuple[float, float
     swap, mirror_x, mirror_y = _STEPS[orientation]
     rest_x, rest_y = rest[::-1] if swap else rest
     return (float(rest_x) if mirror_x else 0.0, float(rest_y) if mirror_y else 0.0)
+
+
+def quarter_turned(pixels: AnyArray, quarters: int) -> AnyArray:
+    """Return a picture turned clockwise by quarter turns."""
+    return np.ascontiguousarray(np.rot90(pixels, -quarters))
+
+
+def quarter_turned_points(points: FloatArray, quarters: int, shape: tuple[int, ...]) -> FloatArray:
+    """Return where points (..., 2), (x, y), of a picture of some shape (h, w, ...) go when it is turned clockwise."""
+    height, width = shape[:2]
+    for _ in range(quarters % 4):
+        points = np.stack([height - 1 - points[..., 1], points[..., 0]], axis=-1)
+        height, width = width, height
+    return points

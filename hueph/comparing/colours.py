@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from hueph._types import FloatArray, PathLike, triple
-from hueph.locate.tubes import locate_tubes
+from hueph.locate.whole import locate_all
 from hueph.measuring import BLACK_FLOOR, measure_tubes
 from hueph.photo import Photo, load_photo
 from hueph.results import PhotoReadings, Reading
@@ -46,8 +46,8 @@ def read_colours(
     from hueph import __version__
 
     picture = photo if isinstance(photo, Photo) else load_photo(photo)
-    boxes = None if tubes is None else [_to_working(picture, box) for box in tubes]
-    locations = locate_tubes(picture, None, boxes=boxes)
+    located = locate_all(picture, None, boxes=tubes)
+    picture, locations = located.photo, located.tubes
     readings = []
     for number, (place, tube) in enumerate(
         zip(locations, measure_tubes(picture, None, None, locations), strict=True), start=1
@@ -79,7 +79,7 @@ def read_colours(
         chart_name="",
         chart_sha256="",
         tubes=tuple(readings),
-        flags=tuple(sorted(picture.flags)),
+        flags=tuple(sorted(picture.flags | located.flags)),
         version=__version__,
         strip_message="colours only: no chart was named, so no pH can be stated",
     )
@@ -88,13 +88,6 @@ def read_colours(
 def colour_verdict(delta_e: float) -> str:
     """Return "changed" or "no visible change" for a CIEDE2000 difference between two liquids."""
     return "changed" if delta_e > COLOUR_CHANGE_DELTA_E else "no visible change"
-
-
-def _to_working(photo: Photo, box: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
-    """Turn a rectangle of the full picture into one of the working picture."""
-    x, y, width, height = box
-    (left, top), (right, bottom) = photo.to_working([(x, y), (x + width, y + height)])
-    return float(left), float(top), float(right - left), float(bottom - top)
 
 
 def _points(photo: Photo, quad: FloatArray) -> tuple[tuple[float, float], ...]:

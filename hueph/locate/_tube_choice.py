@@ -14,7 +14,7 @@ LARGEST_OVERLAP = 0.3
 # A column more than this part on the card's patches is no vessel.
 LARGEST_ON_CARD = 0.3
 # Extra log odds asked of a space between two vessels that uses a wall of each as its own.
-GAP_PENALTY = 3.0
+GAP_PENALTY = 1.0
 # Log odds a vessel gains when another of the same width stands beside it.
 COMPANY = 0.9
 

@@ -43,7 +43,7 @@ from hueph.locate._tube_strips import (
 from hueph.locate.types import StripLocation, TubeLocation
 from hueph.photo import Photo
 
-__all__ = ["locate_tubes", "prepare_search"]
+__all__ = ["locate_tubes", "prepare_search", "sureness"]
 
 # The card reaches this many patch sides beyond its patches (margin, printed numbers).
 CARD_MARGIN = 0.6
@@ -145,6 +145,15 @@ def prepare_search(photo: Photo) -> TubeScene | None:
     if min(photo.encoded.shape[:2]) < SMALLEST_PICTURE:
         return None
     return build_scene(photo.encoded)
+
+
+def sureness(photo: Photo, strip: StripLocation | None) -> float:
+    """Return the log odds in all of the vessels that one search of a picture finds; 0 for none."""
+    scene = prepare_search(photo)
+    if scene is None:
+        return 0.0
+    outline, patches = card_outline(strip)
+    return _sureness(_chosen(scene, _propose(scene, outline), patches))
 
 
 def propose(encoded: AnyArray, outline: FloatArray | None) -> tuple[FloatArray, FloatArray, FloatArray]:
