@@ -122,7 +122,9 @@ def test_errors_are_one_sentence(capsys: pytest.CaptureFixture[str], tmp_path: P
     assert main(["expect", "--plan", "six", "100"]) == 2
     capsys.readouterr()
     assert main(["expect", "."]) == 1
-    assert capsys.readouterr().err.startswith("error: reading .: the file cannot be opened: Is a directory; name a file")
+    assert capsys.readouterr().err.startswith(
+        "error: reading .: the file cannot be opened: Is a directory; name a file"
+    )
     (tmp_path / "long.toml").write_bytes(b"\n" * 300_000)
     assert main(["expect", str(tmp_path / "long.toml")]) == 1
     long = "error: reading long.toml: a recipe may hold 200 kB, this file is larger; check the name\n"

@@ -121,7 +121,10 @@ def test_a_full_disk_is_a_sentence(
 ) -> None:
     failing(OSError(28, "No space left on device", "out.csv"))
     assert main(["read", "a.jpg"]) == 1
-    assert capsys.readouterr().err == "error: the system refused to go on out.csv: No space left on device; free some space and repeat\n"
+    sentence = (
+        "error: the system refused to go on out.csv: No space left on device; free some space and repeat\n"
+    )
+    assert capsys.readouterr().err == sentence
 
 
 def test_interrupting_is_clean(
@@ -177,7 +180,10 @@ def test_a_full_disk_under_the_output_is_one_sentence(words: list[str]) -> None:
             check=False,
         )
     assert ended.returncode == 1
-    assert ended.stderr == "error: the system refused to go on: No space left on device; free some space and repeat\n"
+    assert (
+        ended.stderr
+        == "error: the system refused to go on: No space left on device; free some space and repeat\n"
+    )
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a shell that closes streams")

@@ -204,7 +204,10 @@ def test_a_table_on_a_full_disk_is_one_sentence(
 ) -> None:
     assert main(["read", "a.jpg", "--chart", CHART, "--csv", "/dev/full", *json_too]) == 1
     said = capsys.readouterr()
-    assert said.err == "error: cannot write the table /dev/full: No space left on device; free some space and repeat\n"
+    assert (
+        said.err
+        == "error: cannot write the table /dev/full: No space left on device; free some space and repeat\n"
+    )
     assert reader.asked == []
 
 
@@ -223,7 +226,10 @@ def test_a_table_whose_disk_fills_up_leaves_the_json_whole(
     assert main(["read", *names, "--chart", CHART, "--csv", "out.csv", "--json"]) == 1
     said = capsys.readouterr()
     assert [photo["photo"]["file"] for photo in json.loads(said.out)] == ["a.jpg", "b.jpg"]
-    assert said.err == "error: cannot write the table out.csv: No space left on device; free some space and repeat\n"
+    assert (
+        said.err
+        == "error: cannot write the table out.csv: No space left on device; free some space and repeat\n"
+    )
     assert written == [True, False, False]
 
 
@@ -232,8 +238,14 @@ def test_a_table_whose_disk_fills_up_leaves_the_json_whole(
     [
         (["--chart", CHART], "Missing argument 'PHOTO...'"),
         (["a.jpg"], "Missing option '--chart'"),
-        (["a.jpg", "--chart", CHART, "--coverage", "1"], "above 0 and below 1, such as 0.95 for 95 %, got '1'"),
-        (["a.jpg", "--chart", CHART, "--coverage", "nan"], "above 0 and below 1, such as 0.95 for 95 %, got 'nan'"),
+        (
+            ["a.jpg", "--chart", CHART, "--coverage", "1"],
+            "above 0 and below 1, such as 0.95 for 95 %, got '1'",
+        ),
+        (
+            ["a.jpg", "--chart", CHART, "--coverage", "nan"],
+            "above 0 and below 1, such as 0.95 for 95 %, got 'nan'",
+        ),
         (["a.jpg", "--chart", CHART, "--coverage", "0,95"], "such as 0.95 for 95 %, got '0,95'"),
         (["a.jpg", "--chart", CHART, "--jobs", "0"], "0 is not in the range x>=1"),
         (

@@ -138,7 +138,11 @@ def test_words_that_mean_nothing_are_wrong_usage(
     ("text", "sentence"),
     [
         ("recipe.toml:stil=1", "recipe.toml has no step called 'stil'; it has standard, still, sour"),
-        ("other.toml:still=1", "reading other.toml: the file cannot be opened: No such file or directory; check the name and the folder"),
+        (
+            "other.toml:still=1",
+            "reading other.toml: the file cannot be opened: No such file or directory; "
+            "check the name and the folder",
+        ),
         (
             "recipe.toml:still=b.jpg#1",
             "what to expect names the photograph b.jpg, which is not among those to read: a.jpg",
