@@ -117,12 +117,11 @@ def bench(known: Chart, ph: float, amounts: Any) -> tuple[Any, tuple[float, floa
 def test_the_shipped_files_are_what_the_model_gives() -> None:
     known = chart("phenol-red")
     mixture = make_indicator("phenol red", {"phenol red": 1.0}, (float(known.ph[0]), float(known.ph[-1])))
-    linear = 0.85 * np.maximum(liquid_srgb_linear(mixture, known.ph, 1.0), 0.0)
-    inside = (linear.max(axis=1) < 1.0) & (linear.min(axis=1) > 0.002)  # printable without clipping
+    # The printer's white is the paper, of 0.85, and no channel of a print is lighter.
+    linear = 0.85 * np.clip(liquid_srgb_linear(mixture, known.ph, 1.0), 0.0, 1.0)
     shown = lab2rgb(known.lab[None])[0]
     encoded = np.where(linear < 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    assert inside.sum() >= 4
-    assert np.abs(shown - encoded)[inside].max() < 1.5 / 255
+    assert np.abs(shown - encoded).max() < 1.5 / 255
 
 
 def test_no_measured_spectrum_is_shipped() -> None:

@@ -36,9 +36,10 @@ _QUIET = 5.0  # white around a marker: more than one cell (3 mm)
 _TOP, _PATCH_HEIGHT, _GAP = 31.0, 26.0, 2.5
 _MOST_IN_ROW = 16
 _COLUMN = 16.0  # width of the columns of greys and of colours
-# Lightness of the greys: even steps, darker than most liquids' black and up to nearly paper.
+# Lightness of the greys on the paper: even steps, darker than most liquids' black and up to nearly paper.
 GREYS = (22.0, 32.0, 42.0, 52.0, 62.0, 71.0, 80.0, 88.0)
 _HUES_DEG = (25.0, 60.0, 90.0, 130.0, 170.0, 235.0, 304.0, 335.0)
+WHITE = np.array([100.0, 0.0, 0.0])
 PAPER_LAB = (94.0, 0.0, 0.0)  # ordinary white paper (common practice, no source)
 # Printed without a profile, colours come out this far from what was sent (common practice, no source), CIEDE2000.
 PRINT_STD = 5.0
@@ -197,7 +198,7 @@ def _draw_patches(page: Page, chart: Chart) -> tuple[tuple[Patch, ...], float]:
     for index, patch in enumerate(chart.patches):
         row, column = divmod(index, per_row)
         x, y = start + column * (width + _GAP), _TOP + row * (height + _GAP)
-        fill, lab = printable(np.array(patch.lab))
+        fill, lab = printable(on_white(np.array(patch.lab), chart.paper_lab))
         page.shapes.append(Box(x, y, width, height, fill))
         ink: Colour = (255, 255, 255) if lab[0] < 58 else BLACK
         # At the foot of the patch, clear of its middle, which is what is measured.
@@ -205,13 +206,13 @@ def _draw_patches(page: Page, chart: Chart) -> tuple[tuple[Patch, ...], float]:
         # A card drawn from a card's own file has the printer's part in it already.
         std = patch.delta_e_std if chart.markers else float(np.hypot(patch.delta_e_std, PRINT_STD))
         patches.append(
-            replace(patch, lab=triple(lab), delta_e_std=std, corners=_corners(x, y, width, height))
+            replace(patch, lab=triple(on_paper(lab)), delta_e_std=std, corners=_corners(x, y, width, height))
         )
     return tuple(patches), _TOP + rows * height + (rows - 1) * _GAP
 
 
 def _draw_greys(page: Page) -> tuple[Reference, ...]:
-    labs = [np.array([lightness, 0.0, 0.0]) for lightness in GREYS]
+    labs = [on_white(np.array([lightness, 0.0, 0.0]), PAPER_LAB) for lightness in GREYS]
     return _draw_column(page, _EDGE, labs, "grey")
 
 
@@ -230,7 +231,8 @@ def _draw_column(page: Page, x: float, labs: list[FloatArray], kind: str) -> tup
         fill, lab = printable(wanted)
         y = top + index * step
         page.shapes.append(Box(x, y, _COLUMN, step - _GAP, fill))
-        references.append(Reference(kind, triple(lab), PRINT_STD, _corners(x, y, _COLUMN, step - _GAP)))
+        corners = _corners(x, y, _COLUMN, step - _GAP)
+        references.append(Reference(kind, triple(on_paper(lab)), PRINT_STD, corners))
     return tuple(references)
 
 
@@ -256,6 +258,18 @@ def _draw_backing(page: Page, top: float) -> None:
         page.shapes.append(Stroke(x, y, x, y + 4.0, 0.2, grey))
     hint = "stand the card upright on the bench and the tubes close before this white area"
     page.shapes.append(Label(page.width / 2, y + 3.2, hint, 2.8, "middle", colour=grey))
+
+
+def on_white(lab: FloatArray, paper_lab: tuple[float, float, float]) -> FloatArray:
+    """Return a printed colour as it is sent to the printer, whose white is the bare paper; CIELAB, shape (3,)."""
+    share = np.asarray(lab_to_xyz(lab)) / np.asarray(lab_to_xyz(np.array(paper_lab)))
+    return np.asarray(xyz_to_lab(share * np.asarray(lab_to_xyz(WHITE))))
+
+
+def on_paper(lab: FloatArray) -> FloatArray:
+    """Return what a colour sent to the printer is on ordinary paper, darkened by it; CIELAB, shape (3,)."""
+    share = np.asarray(lab_to_xyz(lab)) / np.asarray(lab_to_xyz(WHITE))
+    return np.asarray(xyz_to_lab(share * np.asarray(lab_to_xyz(np.array(PAPER_LAB)))))
 
 
 def printable(lab: FloatArray) -> tuple[Colour, FloatArray]:

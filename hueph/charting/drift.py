@@ -125,10 +125,10 @@ def check_drift(
     before, after = _on_white(chart), _on_white(made.chart)
     delta = delta_e_cie2000(before, after)
     shift = ph_shifts(chart.ph, before, after)
-    uncertainty = np.hypot(
-        [patch.delta_e_std for patch in chart.patches], [patch.delta_e_std for patch in made.chart.patches]
+    known, seen = (
+        float(np.median([patch.delta_e_std for patch in one.patches])) for one in (chart, made.chart)
     )
-    verdict, reason = _judge(delta, shift, float(np.median(uncertainty)))
+    verdict, reason = _judge(delta, shift, known, seen)
     return DriftReport(chart, made.chart, np.asarray(delta), shift, verdict, reason)
 
 
@@ -169,8 +169,9 @@ def ph_shifts(ph: FloatArray, before: FloatArray, after: FloatArray) -> FloatArr
     return shifts
 
 
-def _judge(delta: FloatArray, shift: FloatArray, uncertainty: float) -> tuple[str, str]:
-    """Verdict and its reason."""
+def _judge(delta: FloatArray, shift: FloatArray, known: float, measured: float) -> tuple[str, str]:
+    """Verdict and its reason; `known` and `measured` are how sure file and pictures are, CIEDE2000 (k = 1)."""
+    uncertainty = float(np.hypot(known, measured))
     middle, worst = float(np.median(delta)), float(np.max(delta))
     moved = float(np.nanmax(np.abs(shift))) if np.isfinite(shift).any() else 0.0
     seen = f"median drift {middle:.1f}, largest {worst:.1f} CIEDE2000, up to {moved:.2f} pH"
@@ -179,8 +180,10 @@ def _judge(delta: FloatArray, shift: FloatArray, uncertainty: float) -> tuple[st
         return "reprint", f"{seen}; print a fresh card, or calibrate this one again and use the new file"
     if middle <= _REPRINT_DELTA_E and moved <= _REPRINT_PH:
         return "fit", f"{seen}; the print still agrees with its file"
-    return (
-        "undecided",
-        f"{seen}, no more than photographs of other lamps and cameras scatter (about {uncertainty:.1f}); "
-        "scan the card, or give several photographs",
-    )
+    if known > measured:
+        doubt = f"the chart file is sure of its colours (about {known:.1f})"
+        remedy = "calibrate the print and check against that file later"
+    else:
+        doubt = f"photographs of other lamps and cameras scatter (about {uncertainty:.1f})"
+        remedy = "scan the card, or give several photographs"
+    return "undecided", f"{seen}, no more than {doubt}; {remedy}"

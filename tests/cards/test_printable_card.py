@@ -7,13 +7,14 @@ import re
 import zlib
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import cv2
 import numpy as np
 import pytest
 from PIL import Image
-from skimage.color import deltaE_ciede2000, rgb2lab
+from skimage.color import deltaE_ciede2000, lab2xyz, rgb2lab, xyz2lab
 
 from hueph import Chart, ChartError, Patch, load_chart
 from hueph.cards import plan_card, write_card
@@ -151,6 +152,19 @@ def test_white_stays_white_where_tubes_stand(cards: dict[tuple[str, str], tuple[
     assert area.shape[0] > 120 * PX_PER_MM
 
 
+def on_white(chart: Chart) -> Any:
+    """Colours of the patches over that of their paper, CIELAB."""
+    xyz = lab2xyz(chart.lab) / lab2xyz(np.array(chart.paper_lab)) * lab2xyz(np.array([100.0, 0.0, 0.0]))
+    return xyz2lab(xyz)
+
+
+def test_the_card_as_drawn_has_not_drifted(cards: dict[tuple[str, str], tuple[Path, Chart]]) -> None:
+    file, card = cards[CHARTS[0], "A4"]
+    report = check_drift(card, [file])
+    assert report.verdict == "fit"
+    assert report.delta_e.max() < 0.6
+
+
 @pytest.mark.parametrize(("name", "paper"), [(CHARTS[0], "A4"), (CHARTS[1], "Letter")])
 def test_calibrate_reads_the_card_back(
     cards: dict[tuple[str, str], tuple[Path, Chart]], name: str, paper: str, tmp_path: Path
@@ -164,7 +178,10 @@ def test_calibrate_reads_the_card_back(
     assert printed.ph.tolist() == drawn.ph.tolist()
     assert printed.batch == "7"
     assert printed.markers == card.markers
-    assert deltaE_ciede2000(printed.lab, drawn.lab).max() < 0.6
+    # The page's white is the paper; in the files colours are those on their paper. What is lighter and more
+    # saturated than any ink on it (pale oranges) is drawn as near as can be, and the card's file says so.
+    assert deltaE_ciede2000(on_white(printed), on_white(card)).max() < 0.6
+    assert np.median(deltaE_ciede2000(on_white(printed), on_white(drawn))) < 0.6
     pixels = np.asarray(Image.open(file).convert("RGB"))
     for item in printed.references:
         x, y = np.array(item.corners).mean(axis=0) * PX_PER_MM

@@ -14,7 +14,7 @@ from test_calibrate_flat import artwork
 
 from hueph import ChartError, Patch
 from hueph.charting import calibrate_picture, calibrate_pictures, check_drift
-from hueph.charting.drift import ph_shifts
+from hueph.charting.drift import _judge, ph_shifts
 from hueph.charting.find import find_chart
 from hueph.charting.picture import open_picture
 from hueph.errors import InputError
@@ -151,4 +151,7 @@ def test_a_drift_within_what_photographs_scatter_is_left_undecided() -> None:
     assert isinstance(unsure.patches[0], Patch)  # type: ignore[attr-defined]
     report = check_drift(unsure, [picture])  # type: ignore[arg-type, list-item]
     assert report.verdict == "undecided"
-    assert "give several photographs" in report.reason
+    assert "the chart file is sure of its colours (about 6.0); calibrate the print" in report.reason
+    verdict, reason = _judge(np.full(8, 5.0), np.full(8, 0.1), 0.5, 5.0)
+    assert verdict == "undecided"
+    assert "scatter (about 5.0); scan the card, or give several photographs" in reason
