@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
+from hueph._system import system_sentence
 from hueph._types import PathLike, triple
 from hueph.calibration import IndicatorCalibration, KnownTube, LeftOut, known_tubes
 from hueph.chart import Chart, Standard, StandardPhoto
@@ -148,7 +149,7 @@ def load_standards_table(path: PathLike) -> tuple[LabelledPhoto, ...]:
             )
         text = raw.decode("utf-8-sig")
     except OSError as error:
-        raise InputError(f"cannot read the standards {file}: {error.strerror or error}") from error
+        raise InputError(f"cannot read the standards {file}: {system_sentence(error)}") from error
     except UnicodeDecodeError as error:
         raise InputError(f"cannot read {file} as a table of standards: it must be UTF-8 text") from error
     rows = csv.DictReader(text.splitlines(), skipinitialspace=True)

@@ -58,13 +58,15 @@ def choose(view: View, regions: Regions, count: int, *, strict: bool, thorough: 
         other = _other_count(view, regions, count) if thorough else 0
         if other:
             raise OtherCount(_count_text(count, other))
-        raise ChartError(_count_text(count, _rough_count(view, regions)))
+        raise ChartError(_doubt_text(count, _rough_count(view, regions)))
     kept.sort(key=lambda pair: -pair[0])
     best = kept[0][1]
     if _RANKS[best.kind] < 2:
-        extra = _more_alike(view, regions, best, strict=strict) or _continued(view, best)
+        extra = _more_alike(view, regions, best, strict=strict)
         if extra:
             raise OtherCount(_count_text(count, count + extra))
+        if _continued(view, best):
+            raise OtherCount(_count_text(count, count + 1, at_least=True))  # how many follow is not looked for
     rival = _rival_count(view, regions, best)
     if rival:
         raise OtherCount(_count_text(count, rival))
@@ -243,14 +245,23 @@ def _gaps_are_paper(view: View, found: Arrangement, cells: Cells) -> bool:
     return print_like.all() or bool(np.median(distance[~print_like]) < _LIKE_PAPER + 3 * view.noise)
 
 
-def _count_text(count: int, found: int) -> str:
-    if found == count:
+def _count_text(count: int, found: int, *, at_least: bool = False) -> str:
+    return (
+        f"--ph names {count} patches, but {'at least ' if at_least else ''}{found} can be made out in the picture of the chart; "
+        "check the list, or give --corners round the patches"
+    )
+
+
+def _doubt_text(count: int, rough: int) -> str:
+    """Say that the patches are not seen; a rough count of boxes is no number of patches, and is not named as one."""
+    if rough == count:
         return (
             f"{count} patches can be made out in the picture of the chart, but not in rows of one pitch with nothing "
             "but paper between them; give --corners round the patches"
         )
+    seen = f"no {count} that fit together" if rough else "none"
     return (
-        f"--ph names {count} patches, but {found or 'none'} can be made out in the picture of the chart; "
+        f"--ph names {count} patches, but {seen} can be made out in the picture of the chart; "
         "check the list, or give --corners round the patches"
     )
 
@@ -315,7 +326,7 @@ def _inside_picture(view: View, box: FloatArray) -> bool:
 
 
 def _rough_count(view: View, regions: Regions) -> int:
-    """Number of patches that can be made out at all."""
+    """Number of separate boxes of one size that may be patches; touching patches are fewer boxes, or none."""
     best = 0
     size = regions.boxes[:, 2:] - regions.boxes[:, :2]
     for seed in range(len(size)):

@@ -216,6 +216,8 @@ class Notebook:
     def _unknown(self, what: str, error: SentenceError) -> str:
         if any(character.isdigit() for character in what) and " " in what:
             return str(error)
+        if what.casefold() in map(str.casefold, self.recipe.table.known_names()):
+            return f"{what!r} needs a concentration, such as '0.1 M {what}'"
         known = list(self.vessels)
         hint = nearest(what, [*known, *self.recipe.table.known_names()])
         standing = f"; there are {', '.join(known)} and water" if known and not hint else ""

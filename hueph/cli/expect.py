@@ -10,6 +10,7 @@ import click
 
 from hueph.cli import DONE, FLAGGED, verbose_option
 from hueph.cli._options import coverage_option, json_option, refuse_options, strict_option
+from hueph.errors import InputError
 
 if TYPE_CHECKING:
     from hueph.chemistry.expectation import Expectation
@@ -117,6 +118,10 @@ def _checked(recipe: str, temperature: float | None) -> Any:
     if os.path.exists(recipe) or " " not in recipe.strip() or recipe.casefold().endswith(".toml"):
         if temperature is not None:
             raise click.UsageError("--temperature is for one-liners and plans; a recipe file states its own")
+        if "." not in recipe and not os.path.exists(recipe):
+            raise InputError(
+                f"there is no recipe file {recipe}, and a line begins with an amount, such as '5 mL 0.1 M acetic acid'"
+            )
         return load_recipe(recipe)
     if temperature is not None and not 0.0 <= temperature <= 50.0:
         raise click.BadParameter(

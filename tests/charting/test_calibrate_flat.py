@@ -79,6 +79,12 @@ def test_another_number_of_patches_is_named_and_refused(features: dict[str, Any]
         calibrate_picture(art.picture, ph)
 
 
+def test_of_touching_patches_a_part_is_not_taken_for_all() -> None:
+    art = artwork(layout="strip", label="none", print_error=0.0)
+    with pytest.raises(ChartError, match=r"--ph names 5 patches, but (8|at least 6) can be made out"):
+        calibrate_picture(art.picture, art.ph[:5])
+
+
 def test_a_pale_first_patch_is_not_passed_over() -> None:
     # The paler end is nearly the colour of the paper: eleven of twelve patches would look like a whole chart.
     art = artwork(path="colourless-pink", count=12, paper=(226, 238, 250), label="none")

@@ -116,6 +116,11 @@ def test_errors_are_one_sentence(capsys: pytest.CaptureFixture[str], tmp_path: P
     assert capsys.readouterr().err == expected
     assert main(["expect", str(path), "--json"]) == 1
     assert json.loads(capsys.readouterr().out)["error"]["type"] == "RecipeError"
+    assert main(["expect", "vinegar"]) == 1
+    assert "no recipe file vinegar, and a line begins with an amount, such as" in capsys.readouterr().err
+    assert main(["expect", "5 mL Acetic acid"]) == 1
+    needs = "'Acetic acid' needs a concentration, such as '0.1 M Acetic acid'\n"
+    assert capsys.readouterr().err.endswith(needs)
     for words in (["expect"], ["expect", " "]):
         assert main(words) == 2
         assert "name a recipe file" in capsys.readouterr().err
