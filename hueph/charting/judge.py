@@ -66,7 +66,8 @@ def choose(view: View, regions: Regions, count: int, *, strict: bool, thorough: 
         if extra:
             raise OtherCount(_count_text(count, count + extra))
         if _continued(view, best):
-            raise OtherCount(_count_text(count, count + 1, at_least=True))  # how many follow is not looked for
+            # How many follow is not looked for.
+            raise OtherCount(_count_text(count, count + 1, at_least=True))
     rival = _rival_count(view, regions, best)
     if rival:
         raise OtherCount(_count_text(count, rival))
@@ -246,8 +247,9 @@ def _gaps_are_paper(view: View, found: Arrangement, cells: Cells) -> bool:
 
 
 def _count_text(count: int, found: int, *, at_least: bool = False) -> str:
+    seen = f"at least {found}" if at_least else str(found)
     return (
-        f"--ph names {count} patches, but {'at least ' if at_least else ''}{found} can be made out in the picture of the chart; "
+        f"--ph names {count} patches, but {seen} can be made out in the picture of the chart; "
         "check the list, or give --corners round the patches"
     )
 
