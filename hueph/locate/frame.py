@@ -24,7 +24,7 @@ COARSE_SIDE = 480
 FLAT_CODES = 4
 # Shares of a picture: the least that a frame takes, the least that the photograph has of it, the most that any other
 # thing in the frame has of the photograph; and the share of its rectangle that a photograph fills.
-LEAST_FRAME, LEAST_PHOTOGRAPH, LARGEST_OTHER, FULL = 0.04, 0.05, 0.1, 0.97
+LEAST_FRAME, LEAST_PHOTOGRAPH, LARGEST_OTHER, FULL = 0.01, 0.05, 0.1, 0.97
 # Frames in frames (a print with a white margin on a dark page), and the shorter side, pixels, of what may be left.
 FRAMES, SMALLEST = 4, 64
 # Pixels of the photograph's own border left out: where it was scaled, they are mixed with the frame.
@@ -111,5 +111,5 @@ def _flat_from(picture: UInt8Array, starts: list[tuple[int, int]]) -> UInt8Array
 
 def _is_flat(picture: UInt8Array, x: int, y: int) -> bool:
     """Tell whether the colour at a place of the border goes on unchanged around it."""
-    near = picture[max(y - 3, 0) : y + 4, max(x - 3, 0) : x + 4].reshape(-1, 3)
+    near = picture[max(y - 1, 0) : y + 2, max(x - 1, 0) : x + 2].reshape(-1, 3)
     return bool((np.ptp(near, axis=0) <= FLAT_CODES).all())
