@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from hueph._types import PathLike
-from hueph.archive.keeping import add_comparison, add_reading, keep_original, keep_recipe
+from hueph.archive.keeping import add_comparison, add_reading
+from hueph.archive.kept_files import keep_original, keep_recipe
 from hueph.archive.records import Content, Labels, Record
 from hueph.archive.store import Archive
 

@@ -19,8 +19,9 @@ from hueph.archive.connect import is_url, sentences
 from hueph.archive.export import RECORDS_NAME
 from hueph.archive.originals import insert_parts
 from hueph.archive.records import EMBEDDED_ROLES, Record, fingerprint_of, parse_record
+from hueph.archive.rows import insert_record, locked_head
 from hueph.archive.schema import chain, record
-from hueph.archive.store import Archive, insert_record, locked_head, open_archive
+from hueph.archive.store import Archive, open_archive
 from hueph.errors import ArchiveError
 
 __all__ = ["import_archive", "import_into"]

@@ -4,27 +4,21 @@ from __future__ import annotations
 
 import atexit
 import functools
-import hashlib
-import mimetypes
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from hueph._system import system_sentence
 from hueph._threads import side_by_side
-from hueph._types import FloatArray, PathLike
+from hueph._types import PathLike
 from hueph._words import counted
+from hueph.archive.densities import pack_posterior
+from hueph.archive.kept_files import file_name, keep_chart, keep_original, keep_recipe, keep_recipes
 from hueph.archive.pictures import embedded, pictures_of
-from hueph.archive.privacy import PrivateFree, path_free, private_free
 from hueph.archive.program import program_identity
 from hueph.archive.records import Content, Draft, Labels, Link, Record
 from hueph.archive.store import Archive, open_archive
 from hueph.chart import Chart, chart_sha256
-from hueph.errors import ArchiveError
 from hueph.interval import format_ph
 
 if TYPE_CHECKING:
@@ -38,15 +32,9 @@ __all__ = [
     "add_comparison",
     "add_expectation",
     "add_reading",
-    "keep_original",
-    "keep_recipe",
 ]
 
 Box = tuple[float, float, float, float]
-
-# Density below this share of its peak is not worth keeping.
-_LEAST_DENSITY = 1e-4
-_DENSITY_DIGITS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,12 +127,12 @@ def add_reading(
     ArchiveError
         The file was changed or removed after it was read, or the archive cannot be written.
     """
-    name = _name(photo.file)
+    name = file_name(photo.file)
     original, pictures = side_by_side(
         lambda: keep_original(archive, photo.file, readings.sha256 or photo.sha256),
         lambda: pictures_of(photo, readings),
     )
-    contents = [original, _keep_chart(archive, chart), *(content for content, _ in pictures)]
+    contents = [original, keep_chart(archive, chart), *(content for content, _ in pictures)]
     payload = _without_folder(readings.to_dict(), photo.file, name)
     payload["chart"]["sha256"] = chart_sha256(chart)
     for entry, reading in zip(payload["tubes"], readings.tubes, strict=True):
@@ -154,7 +142,7 @@ def add_reading(
         "strip": None if strip is None else [float(value) for value in strip],
     }
     if asked:
-        payload["asked"], recipes = _keep_recipes(archive, asked, name)
+        payload["asked"], recipes = keep_recipes(archive, asked, name)
         contents += recipes
     draft = Draft(
         kind="reading",
@@ -199,7 +187,7 @@ def add_calibration(
     Record
     """
     contents = [keep_original(archive, os.fspath(picture)) for picture in pictures]
-    contents.append(_keep_chart(archive, chart))
+    contents.append(keep_chart(archive, chart))
     known: dict[str, Any] = {
         "chart": {"name": chart.name, "sha256": chart_sha256(chart)},
         "patches": len(chart.patches),
@@ -305,124 +293,12 @@ def add_expectation(
     )
 
 
-def _keep_recipes(
-    archive: Archive, asked: Sequence[ExpectRequest], photo: str
-) -> tuple[list[dict[str, Any]], list[Content]]:
-    """Store the recipe files that say what is expected in a photograph; return who wants what of them."""
-    wishes: list[dict[str, Any]] = []
-    kept: dict[str, Content] = {}
-    for one in asked:
-        if one.photo and _name(one.photo) != photo:
-            continue
-        is_file = os.path.exists(one.recipe)
-        if is_file and one.recipe not in kept:
-            kept[one.recipe] = keep_recipe(archive, one.recipe)
-        wishes.append(
-            {
-                "recipe": kept[one.recipe].sha256 if is_file else "",
-                "line": "" if is_file else one.recipe,
-                "step": one.step,
-                "tubes": list(one.tubes),
-                "photo": _name(one.photo) if one.photo else "",
-            }
-        )
-    return wishes, list(kept.values())
-
-
-def keep_recipe(archive: Archive, recipe: PathLike) -> Content:
-    """Store a recipe or experiment file.
-
-    Parameters
-    ----------
-    archive : Archive
-    recipe : path
-
-    Returns
-    -------
-    Content
-
-    Raises
-    ------
-    ArchiveError
-        The file cannot be read.
-    """
-    try:
-        data = Path(recipe).read_bytes()
-    except OSError as error:
-        raise ArchiveError(f"cannot record {os.fspath(recipe)}: {system_sentence(error)}") from error
-    about: dict[str, Any] = {"role": "recipe", "name": _name(os.fspath(recipe))}
-    return archive.store(data, media_type="application/toml", **about, **_stand_in(path_free(data)))
-
-
-def _name(file: str) -> str:
-    """Return the file's name without its folder, as text that can be written anywhere."""
-    return os.path.basename(os.fsencode(file)).decode("utf-8", "replace") or "photo"
-
-
 def _without_folder(payload: dict[str, Any], file: str, name: str) -> dict[str, Any]:
     """Replace the path of the photograph by its name, also inside messages: folders name people."""
     payload["photo"]["file"] = name
     strip = payload["strip"]
     strip["message"] = str(strip.get("message", "")).replace(file, name)
     return payload
-
-
-def keep_original(archive: Archive, file: str, sha256: str = "") -> Content:
-    """Store an untouched file, and work out the hash of its copy without private fields.
-
-    Parameters
-    ----------
-    archive : Archive
-    file : str
-    sha256 : str
-        Hash that the file had when it was read; "" when it does not matter.
-
-    Returns
-    -------
-    Content
-
-    Raises
-    ------
-    ArchiveError
-        The file cannot be read, or is another than it was.
-    """
-    name = _name(file)
-    try:
-        data = Path(file).read_bytes()
-    except OSError as error:
-        raise ArchiveError(f"cannot record {file}: {system_sentence(error)}") from error
-    about: dict[str, Any] = {"role": "original", "name": name, "media_type": _media_type(name)}
-    content = archive.store(data, **about, **_stand_in(private_free(data)))
-    if sha256 and content.sha256 != sha256:
-        raise ArchiveError(
-            f"cannot record {file}: the file was changed after it was read; read it again and record that"
-        )
-    return content
-
-
-def _stand_in(clean: PrivateFree | None) -> dict[str, Any]:
-    """Return what a record says about the copy of a file that an export holds instead."""
-    if clean is None:
-        return {"private_free": "none", "removed": ("the whole file",)}
-    if not clean.removed:
-        return {}
-    return {"private_free": hashlib.sha256(clean.data).hexdigest(), "removed": clean.removed}
-
-
-def _media_type(name: str) -> str:
-    known = {".heic": "image/heic", ".heif": "image/heif", ".hif": "image/heif", ".webp": "image/webp"}
-    suffix = os.path.splitext(name)[1].lower()
-    return known.get(suffix) or mimetypes.guess_type(name)[0] or "application/octet-stream"
-
-
-def _keep_chart(archive: Archive, chart: Chart) -> Content:
-    """Store the chart file as hueph writes it."""
-    from dataclasses import replace
-
-    from hueph._chart_file import dump_chart
-
-    text = dump_chart(replace(chart, sha256=chart_sha256(chart)))
-    return archive.store(text.encode("utf-8"), role="chart", name="chart.toml", media_type="application/toml")
 
 
 def _more_of(reading: Reading) -> dict[str, Any]:
@@ -432,33 +308,6 @@ def _more_of(reading: Reading) -> dict[str, Any]:
         "ph_std": None if reading.ph_std is None else round(reading.ph_std, 4),
         "posterior": pack_posterior(reading.grid, reading.posterior),
         "budget": {name: round(value, 4) for name, value in reading.budget.items()},
-    }
-
-
-def pack_posterior(grid: FloatArray, density: FloatArray) -> dict[str, Any] | None:
-    """Return a density on an even grid as start, step and values; its empty tails are left out.
-
-    Parameters
-    ----------
-    grid, density : array, shape (m,)
-        pH, rising by even steps, and probability density.
-
-    Returns
-    -------
-    dict or None
-        "low" (pH of the first value), "step" (pH), "density" (4 significant digits of the peak).
-        None when there is no density.
-    """
-    if len(grid) < 2:
-        return None
-    peak = float(density.max())
-    inside = np.flatnonzero(density > _LEAST_DENSITY * peak)
-    first, last = int(inside[0]), int(inside[-1])
-    digits = _DENSITY_DIGITS - 1 - int(np.floor(np.log10(peak)))
-    return {
-        "low": round(float(grid[first]), 4),
-        "step": round(float(grid[-1] - grid[0]) / (len(grid) - 1), 6),
-        "density": [round(float(value), digits) for value in density[first : last + 1]],
     }
 
 

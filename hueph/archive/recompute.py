@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from hueph.archive.chain import canonical_json
-from hueph.archive.keeping import pack_posterior
+from hueph.archive.densities import pack_posterior
 from hueph.archive.program import same_program
 from hueph.archive.records import Record
 from hueph.archive.store import Archive

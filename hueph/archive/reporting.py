@@ -11,7 +11,8 @@ from hueph._types import PathLike
 from hueph._whole_file import written_whole
 from hueph.archive.connect import sentences
 from hueph.archive.report_axis import Line, Polygon, axis_shapes
-from hueph.archive.report_view import METHOD, ReadingView, ReportView, TubeView, build_view
+from hueph.archive.report_gather import build_view
+from hueph.archive.report_view import METHOD, ReadingView, ReportView, TubeView
 from hueph.archive.store import Archive
 from hueph.errors import InputError
 

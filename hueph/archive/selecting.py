@@ -6,8 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from hueph.archive.calibrated import chart_hash
+from hueph.archive.filters import Filter
 from hueph.archive.records import Labels, Record
-from hueph.archive.store import Archive, Filter
+from hueph.archive.store import Archive
 from hueph.errors import ArchiveError, InputError
 
 __all__ = ["Selection", "check_experiments", "corrected_labels", "select_records"]

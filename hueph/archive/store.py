@@ -6,30 +6,26 @@ import contextlib
 import datetime
 import gc
 import os
-import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, func, insert, select, update
-from sqlalchemy import exists as sql_exists
+from sqlalchemy import ColumnElement, Connection, func, select, update
 
 from hueph._types import PathLike
 from hueph.archive.chain import link_hash, text_sha256
 from hueph.archive.connect import DATABASE_NAME, Place, connect, sentences
+from hueph.archive.filters import Filter
 from hueph.archive.originals import Contents, insert_parts, open_contents
-from hueph.archive.records import WITHHELD, Content, Draft, Entry, Link, Record, columns_of, parse_record
-from hueph.archive.schema import chain, content, record, record_body, record_content, record_link
-from hueph.errors import ArchiveError, InputError
+from hueph.archive.records import Content, Draft, Entry, Link, Record, parse_record
+from hueph.archive.rows import CHAIN_REMOVED, insert_record, locked_head
+from hueph.archive.schema import chain, record, record_body, record_link
+from hueph.errors import ArchiveError
 
-__all__ = ["Archive", "Filter", "open_archive"]
+__all__ = ["Archive", "open_archive"]
 
 _PAGE = 500
-# The beginning of a time as records state it, down to any part.
-_DATE = re.compile(r"\d{4}(-\d\d(-\d\d(T\d\d(:\d\d(:\d\d)?)?Z?)?)?)?")
-_CHAIN_REMOVED = "the archive's chain was removed from its database; run hueph archive verify"
 _WHOLE = record.outerjoin(record_body, record_body.c.number == record.c.number)
 _BODY_COLUMNS = (
     record.c.number,
@@ -38,61 +34,6 @@ _BODY_COLUMNS = (
     record.c.body_sha256,
     record_body.c.body,
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Filter:
-    """Which records are meant; None and "" mean all.
-
-    Attributes
-    ----------
-    who, experiment, sample, step, kind, chart : str or None
-        Exactly this label, kind, or name of the chart.
-    since, until : str
-        Received from, and before, this time or day, UTC, as it begins: "2026-03", "2026-03-21".
-    original : str
-        SHA-256 of the photograph.
-    """
-
-    who: str | None = None
-    experiment: str | None = None
-    sample: str | None = None
-    step: str | None = None
-    kind: str | None = None
-    chart: str | None = None
-    since: str = ""
-    until: str = ""
-    original: str = ""
-
-    def __post_init__(self) -> None:
-        for name in ("since", "until"):
-            value = getattr(self, name)
-            if value and not _DATE.fullmatch(value):
-                raise InputError(
-                    f"the time {name} which records are meant must begin like 2026-03-21T10:00:00Z, got {value!r}"
-                )
-            try:
-                begun = value.removesuffix("Z")
-                datetime.datetime.fromisoformat(begun + "0001-01-01T00:00:00Z"[len(begun) :])
-            except ValueError as error:
-                raise InputError(
-                    f"the time {name} which records are meant must be in the calendar, got {value!r}"
-                ) from error
-
-    def conditions(self) -> list[ColumnElement[bool]]:
-        """Return the conditions in SQL."""
-        found = [
-            record.c[name] == value
-            for name in ("who", "experiment", "sample", "step", "kind", "chart")
-            if (value := getattr(self, name)) is not None
-        ]
-        if self.original:
-            found.append(record.c.original == self.original)
-        if self.since:
-            found.append(record.c.received >= self.since)
-        if self.until:
-            found.append(record.c.received < self.until)
-        return found
 
 
 def open_archive(target: PathLike, *, create: bool = False, read_only: bool | None = None) -> Archive:
@@ -188,7 +129,7 @@ class Archive:
         with self.reading("reading the chain") as connection:
             row = connection.execute(select(chain.c.length, chain.c.head)).one_or_none()
         if row is None:
-            raise ArchiveError(_CHAIN_REMOVED)
+            raise ArchiveError(CHAIN_REMOVED)
         return int(row[0]), str(row[1])
 
     @contextlib.contextmanager
@@ -423,55 +364,3 @@ def _no_such_record(number: int, length: int) -> str:
         )
     held = f"it has records 1 to {length}" if length else "it is empty"
     return f"there is no record {number} in the archive: {held}; see hueph archive list"
-
-
-def locked_head(connection: Connection) -> tuple[int, str]:
-    """Return length and last link, locked until this transaction ends (SQLite is locked from its start)."""
-    row = connection.execute(select(chain.c.length, chain.c.head).with_for_update()).one_or_none()
-    if row is None:
-        raise ArchiveError(_CHAIN_REMOVED)
-    return int(row[0]), str(row[1])
-
-
-def insert_record(connection: Connection, new: Record, fingerprint: str) -> None:
-    """Insert the rows of a record."""
-    connection.execute(
-        insert(record).values(
-            number=new.number,
-            hash=new.hash,
-            previous=new.previous,
-            body_sha256=new.body_sha256,
-            fingerprint=fingerprint,
-            **columns_of(new),
-        )
-    )
-    if new.kind != WITHHELD:
-        connection.execute(insert(record_body).values(number=new.number, body=new.body))
-    for item in new.contents:
-        is_new = not connection.execute(
-            select(sql_exists().where(content.c.sha256 == item.sha256))
-        ).scalar_one()
-        if is_new:
-            connection.execute(insert(content).values(sha256=item.sha256, size=item.size))
-    if new.contents:
-        connection.execute(
-            insert(record_content),
-            [
-                {
-                    "number": new.number,
-                    "position": position,
-                    "role": item.role,
-                    "sha256": item.sha256,
-                    "private_free": item.private_free,
-                }
-                for position, item in enumerate(new.contents)
-            ],
-        )
-    if new.links:
-        connection.execute(
-            insert(record_link),
-            [
-                {"number": new.number, "position": position, "target": link.number, "relation": link.relation}
-                for position, link in enumerate(new.links)
-            ],
-        )

@@ -7,22 +7,22 @@ what belongs together is compared in the database.
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterator
-from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import ColumnElement, func, inspect, literal_column, or_, select, text
 from sqlalchemy import exists as sql_exists
+from sqlalchemy import func, inspect, literal_column, select, text
 
-from hueph.archive.chain import GENESIS, link_hash, text_sha256
-from hueph.archive.originals import stream_sha256
+from hueph.archive.chain import link_hash, text_sha256
+from hueph.archive.findings import Finding, Verification, damage, note
 from hueph.archive.recompare import recompare
 from hueph.archive.recompute import explained, recompute
 from hueph.archive.records import Record, columns_of, parse_record
 from hueph.archive.schema import chain, content, record, record_body, record_content, record_link
 from hueph.archive.store import Archive
+from hueph.archive.verify_files import check_files
 from hueph.errors import ArchiveError, HuephError
 
-__all__ = ["Finding", "Verification", "verify_archive"]
+__all__ = ["verify_archive"]
 
 _ROW = (record.c.number, record.c.hash, record.c.previous, record.c.body_sha256, record_body.c.body)
 _COLUMNS = (
@@ -39,82 +39,6 @@ _COLUMNS = (
 )
 # Records whose files and links are read at once.
 _RANGE = 500
-# Numbers of records named in one sentence.
-_MOST_NAMED = 5
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing that verification found.
-
-    Attributes
-    ----------
-    is_damage : bool
-        False for what is only good to know.
-    where : str
-        "record 3", "file ab12...", "chain".
-    text : str
-    details : tuple of str
-        What it sums up.
-    """
-
-    is_damage: bool
-    where: str
-    text: str
-    details: tuple[str, ...] = ()
-
-    def __str__(self) -> str:
-        return f"{'DAMAGE' if self.is_damage else 'note'}  {self.where}: {self.text}"
-
-
-@dataclass(slots=True)
-class Verification:
-    """What was checked and what was found.
-
-    Attributes
-    ----------
-    records, files, recomputed, compared, withheld : int
-        Counts of what was checked; `withheld` records were left out of the export this came from.
-    head : str
-        Link of the last record as recomputed from the first on.
-    damages, notes : int
-    findings : list of Finding
-        At most `most`; the counts go on.
-    """
-
-    records: int = 0
-    files: int = 0
-    recomputed: int = 0
-    compared: int = 0
-    withheld: int = 0
-    head: str = GENESIS
-    damages: int = 0
-    notes: int = 0
-    findings: list[Finding] = field(default_factory=list)
-
-    @property
-    def is_sound(self) -> bool:
-        """True when no damage was found."""
-        return self.damages == 0
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the JSON-ready form."""
-        return {
-            "sound": self.is_sound,
-            "records": self.records,
-            "files": self.files,
-            "recomputed": self.recomputed,
-            "compared": self.compared,
-            "withheld": self.withheld,
-            "head": self.head,
-            "damages": self.damages,
-            "notes": self.notes,
-            "findings": [
-                {"damage": finding.is_damage, "where": finding.where, "text": finding.text}
-                | ({"details": list(finding.details)} if finding.details else {})
-                for finding in self.findings
-            ],
-        }
 
 
 def verify_archive(
@@ -171,14 +95,6 @@ def verify_archive(
     return state
 
 
-def _damage(where: str, text: str) -> Finding:
-    return Finding(True, where, text)
-
-
-def _note(where: str, text: str) -> Finding:
-    return Finding(False, where, text)
-
-
 def _all(
     archive: Archive,
     state: Verification,
@@ -196,7 +112,7 @@ def _all(
         if step is not None:
             step()
         if row is None:
-            yield _damage(f"record {number}", "is missing: it was deleted, or its number changed")
+            yield damage(f"record {number}", "is missing: it was deleted, or its number changed")
             # Its successor is judged by what it states itself, so that one gap is one finding.
             state.head = ""
             continue
@@ -211,8 +127,8 @@ def _all(
                 yield from _make_again(archive, known, state)
     yield from _check_head(state, length, head)
     if not anchored:
-        yield _damage("chain", f"the link {anchor} is not in it: a record up to it was changed or removed")
-    yield from _check_files(archive, state)
+        yield damage("chain", f"the link {anchor} is not in it: a record up to it was changed or removed")
+    yield from check_files(archive, state)
     yield from _check_links(archive)
 
 
@@ -231,9 +147,9 @@ def _guards(archive: Archive) -> Iterator[Finding]:
         there = int(connection.execute(text(query)).scalar_one())
         lost = not inspect(connection).has_table("chain")
     if there < wanted:
-        yield _note("guards", f"{wanted - there} of {wanted} database guards against changes were removed")
+        yield note("guards", f"{wanted - there} of {wanted} database guards against changes were removed")
     if lost:
-        yield _damage("chain", "its table was removed")
+        yield damage("chain", "its table was removed")
 
 
 def _stated_head(archive: Archive) -> tuple[int, str, int, int]:
@@ -267,32 +183,32 @@ def _check_row(row: Any, state: Verification, imported: int) -> Generator[Findin
     before = state.head
     state.head = str(link)
     if before and previous != before:
-        yield _damage(where, f"does not follow record {number - 1}: one was changed, moved or removed")
+        yield damage(where, f"does not follow record {number - 1}: one was changed, moved or removed")
     if link_hash(number, previous, body_sha256) != link:
-        yield _damage(
+        yield damage(
             where, "its link does not fit its place, predecessor or contents: it was changed or moved"
         )
     if body is None:
         state.withheld += 1
         if number <= imported:
-            yield _note(where, "was left out of the export this archive came from; its place is kept")
+            yield note(where, "was left out of the export this archive came from; its place is kept")
         else:
-            yield _damage(where, "its contents were removed")
+            yield damage(where, "its contents were removed")
         return None
     if text_sha256(body) != body_sha256:
-        yield _damage(where, "its contents were changed: their hash is not the one recorded")
+        yield damage(where, "its contents were changed: their hash is not the one recorded")
         return None
     try:
         known = parse_record(number, link, previous, body_sha256, body)
     except ArchiveError as error:
-        yield _damage(where, str(error))
+        yield damage(where, str(error))
         return None
     if f'"number":{number},' not in body:
-        yield _damage(where, "its contents belong to another number: it was moved")
+        yield damage(where, "its contents belong to another number: it was moved")
     listed = dict(zip(_COLUMNS, row[5:], strict=True))
     wrong = [name for name, value in columns_of(known).items() if listed[name] != value]
     if wrong:
-        yield _damage(where, f"the listing shows another {', '.join(wrong)} than the record itself")
+        yield damage(where, f"the listing shows another {', '.join(wrong)} than the record itself")
     return known
 
 
@@ -312,14 +228,14 @@ class _Repeated:
         where = f"record {known.number}"
         files = [(item.role, item.sha256, item.private_free) for item in known.contents]
         if self._files.get(known.number, []) != files:
-            yield _damage(where, "the list of its files was changed")
+            yield damage(where, "the list of its files was changed")
         pointed = self._links.get(known.number, [])
         if [row[:2] for row in pointed] != [(link.number, link.relation) for link in known.links]:
-            yield _damage(where, "the list of records it points to was changed")
+            yield damage(where, "the list of records it points to was changed")
             return
         for link, row in zip(known.links, pointed, strict=True):
             if row[2] != link.hash:
-                yield _damage(where, f"record {link.number}, which it points to, is no longer the same")
+                yield damage(where, f"record {link.number}, which it points to, is no longer the same")
 
     def _load(self, first: int, last: int) -> None:
         """Read the rows of a range of records."""
@@ -343,17 +259,17 @@ def _make_again(archive: Archive, known: Record, state: Verification) -> Iterato
     try:
         different = (recompute if known.kind == "reading" else recompare)(archive, known)
     except HuephError as error:
-        yield _note(where, f"could not be recomputed: {error}")
+        yield note(where, f"could not be recomputed: {error}")
         return
     except (KeyError, IndexError, TypeError, ValueError) as error:
-        yield _damage(where, f"what it found is not complete ({type(error).__name__}: {error})")
+        yield damage(where, f"what it found is not complete ({type(error).__name__}: {error})")
         return
     state.recomputed += known.kind == "reading"
     state.compared += known.kind == "comparison"
     other = explained(known)
     if not other:
         for sentence in different:
-            yield _damage(where, f"recomputed from the stored original: {sentence}")
+            yield damage(where, f"recomputed from the stored original: {sentence}")
     elif different:
         # The pH first: it is what a colleague asks about.
         first = next((text for text in different if ", ph: " in text or ", range: " in text), different[0])
@@ -365,97 +281,11 @@ def _make_again(archive: Archive, known: Record, state: Verification) -> Iterato
 def _check_head(state: Verification, length: int, head: str) -> Iterator[Finding]:
     """Compare the end of the chain with what the archive states beside it."""
     if length < 0:
-        yield _damage("chain", "the archive's statement of its length was removed")
+        yield damage("chain", "the archive's statement of its length was removed")
     elif state.records != length:
-        yield _damage("chain", f"the archive states {length} records, there are {state.records}")
+        yield damage("chain", f"the archive states {length} records, there are {state.records}")
     elif state.head != head:
-        yield _damage("chain", "the archive states another last link than its last record has")
-
-
-def _check_files(archive: Archive, state: Verification) -> Iterator[Finding]:
-    """Hash every stored file, and look for those that are missing, or that no record names."""
-    for name in archive.contents.names():
-        holders = _holders(
-            archive, or_(record_content.c.sha256 == name, record_content.c.private_free == name)
-        )
-        found, size = stream_sha256(archive.contents.blocks(name))
-        state.files += 1
-        if found != name:
-            yield _damage(
-                f"file {name[:12]}",
-                f"was changed: its {size} bytes hash to {found[:12]}; it is {holders or 'no record has it'}",
-            )
-        elif not holders:
-            yield _note(
-                f"file {name[:12]}", "is named by no record (left by an interrupted addition); harmless"
-            )
-    yield from _missing_files(archive)
-
-
-def _missing_files(archive: Archive) -> Iterator[Finding]:
-    """Report files that records name and that are not stored."""
-    last = ""
-    while True:
-        query = (
-            select(record_content.c.sha256, func.max(record_content.c.private_free))
-            .where(record_content.c.sha256 > last)
-            .group_by(record_content.c.sha256)
-            .order_by(record_content.c.sha256)
-            .limit(500)
-        )
-        with archive.reading("looking for missing files") as connection:
-            page = connection.execute(query).all()
-        for sha256, private_free in page:
-            if archive.contents.has(sha256):
-                continue
-            holders = _holders(archive, record_content.c.sha256 == sha256)
-            where = f"file {sha256[:12]}"
-            if private_free and private_free != "none" and archive.contents.has(private_free):
-                yield _note(where, f"{holders}: a copy without private fields stands in for it")
-            elif private_free == "none":
-                yield _note(
-                    where, f"{holders}: left out of an export, as it could not be freed of private fields"
-                )
-            else:
-                yield _damage(where, f"is missing; it is {holders}")
-        if len(page) < 500:
-            return
-        last = page[-1][0]
-
-
-def _holders(archive: Archive, condition: ColumnElement[bool]) -> str:
-    """Say which records name a file, and as what: "the original of record 3 (bench.jpg)"."""
-    query = select(record_content.c.number, record_content.c.role).where(condition)
-    with archive.reading("looking up a file") as connection:
-        rows = connection.execute(query.order_by(record_content.c.number).limit(_MOST_NAMED)).all()
-        count = connection.execute(
-            select(func.count()).select_from(record_content).where(condition)
-        ).scalar_one()
-    if not rows:
-        return ""
-    numbers = ", ".join(str(row[0]) for row in rows) + (
-        f" and {count - len(rows)} more" if count > len(rows) else ""
-    )
-    what = {"original": "the original", "chart": "the chart", "recipe": "the recipe"}.get(
-        rows[0][1], f"a picture ({rows[0][1]})"
-    )
-    name = ""
-    if rows[0][1] in ("original", "chart", "recipe"):
-        name = _file_name(archive, int(rows[0][0]), rows[0][1])
-    return f"{what}{name} of record{'s' if count > 1 else ''} {numbers}"
-
-
-def _file_name(archive: Archive, number: int, role: str) -> str:
-    """Return the name of a record's photograph or chart for a sentence."""
-    try:
-        known = archive.record(number)
-    except ArchiveError:
-        return ""
-    if role == "chart":
-        named = known.payload.get("chart")
-        return f" {named.get('name')}" if isinstance(named, dict) else ""
-    items = known.of_role(role)
-    return f" {items[0].name}" if items else ""
+        yield damage("chain", "the archive states another last link than its last record has")
 
 
 def _check_links(archive: Archive) -> Iterator[Finding]:
@@ -466,9 +296,9 @@ def _check_links(archive: Archive) -> Iterator[Finding]:
         with archive.reading("checking links") as connection:
             numbers = connection.execute(query).scalars().all()
         for number in numbers:
-            yield _damage(f"record {number}", f"a {what} of it is listed, but the record is missing")
+            yield damage(f"record {number}", f"a {what} of it is listed, but the record is missing")
     orphan = ~sql_exists(literal_column("1")).where(record_content.c.sha256 == content.c.sha256)
     with archive.reading("checking files") as connection:
         names = connection.execute(select(content.c.sha256).where(orphan).limit(100)).scalars().all()
     for name in names:
-        yield _damage(f"file {name[:12]}", "is listed, but no record names it")
+        yield damage(f"file {name[:12]}", "is listed, but no record names it")

@@ -13,21 +13,10 @@ from hueph.chemistry.equilibrium import Conditions
 from hueph.chemistry.glassware import Tool, choose_tool, parse_tool
 from hueph.chemistry.preparations import BOILED_CO2_ATM, Mixture, mix, prepare
 from hueph.chemistry.recipe import Recipe, RecipeStep
-from hueph.chemistry.sentences import (
-    Add,
-    Amount,
-    Dilute,
-    Exchange,
-    Mix,
-    Part,
-    SentenceError,
-    Split,
-    Take,
-    Temper,
-    Titrate,
-)
+from hueph.chemistry.sentences import SentenceError
 from hueph.chemistry.solutions import Label, parse_label
 from hueph.chemistry.species import nearest
+from hueph.chemistry.steps import Add, Amount, Dilute, Exchange, Mix, Part, Split, Take, Temper, Titrate
 from hueph.chemistry.titration_step import TitrationRecord, volume_to_stop, work_out_titration
 from hueph.chemistry.uncertainty import Quantities
 from hueph.errors import HuephError, RecipeError

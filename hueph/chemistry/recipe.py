@@ -11,9 +11,10 @@ from typing import Any
 from hueph._types import PathLike
 from hueph.chemistry.equilibrium import Conditions
 from hueph.chemistry.glassware import parse_tool
-from hueph.chemistry.sentences import Sentence, SentenceError, check_name, parse_sentence
+from hueph.chemistry.sentences import SentenceError, check_name, parse_sentence
 from hueph.chemistry.solutions import Label, parse_label
 from hueph.chemistry.species import SpeciesTable, TableEntryError, load_species, nearest
+from hueph.chemistry.steps import Sentence
 from hueph.chemistry.toml_lines import LineMap, parse_toml, read_toml_text
 from hueph.errors import InputError, RecipeError
 

@@ -14,9 +14,9 @@ from hueph.chemistry.expectation import Expectation, ExpectedStep
 from hueph.chemistry.notebook import Notebook, StepRecord, _Vessel
 from hueph.chemistry.preparations import Mixture, mix, prepare
 from hueph.chemistry.recipe import Recipe, RecipeStep
-from hueph.chemistry.sentences import Add, Amount, Dilute, Mix, Part, Sentence, Take, Titrate
 from hueph.chemistry.solutions import Label
 from hueph.chemistry.species import SpeciesTable
+from hueph.chemistry.steps import Add, Amount, Dilute, Mix, Part, Sentence, Take, Titrate
 from hueph.chemistry.titration_step import TitrationRecord
 from hueph.chemistry.uncertainty import Quantities
 from hueph.chemistry.water import davies_a

@@ -14,7 +14,8 @@ from hueph.chemistry.glassware import READING_STD_ML, choose_tool
 from hueph.chemistry.indicators import find_indicator
 from hueph.chemistry.preparations import Mixture, mix
 from hueph.chemistry.recipe import Recipe
-from hueph.chemistry.sentences import SentenceError, Titrate
+from hueph.chemistry.sentences import SentenceError
+from hueph.chemistry.steps import Titrate
 from hueph.chemistry.titration import (
     EquivalencePoint,
     IndicatorFit,

@@ -16,9 +16,9 @@ from hueph.cli._options import coverage_option, json_option, strict_option
 from hueph.cli._progress import Progress
 
 if TYPE_CHECKING:
+    from hueph.archive.findings import Finding
     from hueph.archive.records import Record
     from hueph.archive.store import Archive
-    from hueph.archive.verify import Finding
 
 __all__ = ["archive"]
 
@@ -110,7 +110,7 @@ def _add_photos(
     failed = flagged = False
     if not photos or chart is None:
         return added, failed, flagged
-    from hueph.archive.store import Filter
+    from hueph.archive.filters import Filter
     from hueph.batch import find_photos, read_photos
 
     names = find_photos(photos)
@@ -168,7 +168,7 @@ def list_records(
 
     Example: hueph archive list --experiment "feed line" --archive evidence
     """
-    from hueph.archive.store import Filter
+    from hueph.archive.filters import Filter
 
     where = Filter(
         known["who"],

@@ -27,8 +27,9 @@ from typing import Any
 
 from hueph._types import PathLike
 from hueph.buffering import HOLD_PH
-from hueph.chemistry.sentences import Add, Amount, SentenceError, parse_sentence
+from hueph.chemistry.sentences import SentenceError, parse_sentence
 from hueph.chemistry.species import nearest
+from hueph.chemistry.steps import Add, Amount
 from hueph.chemistry.toml_lines import LineMap, parse_toml, read_toml_text
 from hueph.errors import RecipeError
 

@@ -10,7 +10,8 @@ from hueph._checks import check_coverage
 from hueph._types import PathLike
 from hueph.buffering import judge_change
 from hueph.chart import Chart, load_chart
-from hueph.chemistry.sentences import Add, Amount, parse_sentence
+from hueph.chemistry.sentences import parse_sentence
+from hueph.chemistry.steps import Add, Amount
 from hueph.comparing.capacity import BufferCapacity, buffer_capacity
 from hueph.comparing.change import Observation, TubeChange, compare_tubes, observe
 from hueph.comparing.expected import ExpectedChange

@@ -21,10 +21,12 @@ from hueph.archive import export, importing
 from hueph.archive.annotating import add_correction
 from hueph.archive.bag import check_bag
 from hueph.archive.export import export_archive
+from hueph.archive.filters import Filter
 from hueph.archive.importing import import_archive, import_into
 from hueph.archive.keeping import add_comparison
 from hueph.archive.records import Labels
-from hueph.archive.store import Archive, Filter, insert_record, open_archive
+from hueph.archive.rows import insert_record
+from hueph.archive.store import Archive, open_archive
 from hueph.archive.table import table_header, table_rows
 from hueph.archive.verify import verify_archive
 from hueph.errors import ArchiveError, InputError

@@ -14,9 +14,10 @@ import pytest
 from test_archive_tamper import rewrite
 
 from hueph.archive.comparing import record_comparison
+from hueph.archive.densities import pack_posterior
 from hueph.archive.export import export_archive
 from hueph.archive.importing import import_archive
-from hueph.archive.keeping import add_reading, pack_posterior
+from hueph.archive.keeping import add_reading
 from hueph.archive.program import measuring_files
 from hueph.archive.recompare import recompare
 from hueph.archive.recompute import differences

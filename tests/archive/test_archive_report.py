@@ -25,7 +25,7 @@ from hueph.archive.keeping import add_calibration, add_comparison, add_expectati
 from hueph.archive.pictures import cut_to_pages
 from hueph.archive.records import Labels
 from hueph.archive.report_axis import Line, Polygon, axis_shapes
-from hueph.archive.report_view import agreement, build_view
+from hueph.archive.report_gather import agreement, build_view
 from hueph.archive.reporting import report_html, report_pdf, write_report
 from hueph.archive.showing import record_text, write_files
 from hueph.archive.store import Archive, open_archive

@@ -16,9 +16,10 @@ from hueph.archive import chain as chain_rules
 from hueph.archive import schema
 from hueph.archive.annotating import add_correction, add_note
 from hueph.archive.connect import connect
+from hueph.archive.filters import Filter
 from hueph.archive.keeping import add_calibration, add_comparison, add_expectation
 from hueph.archive.records import Draft, Labels, Link
-from hueph.archive.store import Archive, Filter, open_archive
+from hueph.archive.store import Archive, open_archive
 from hueph.archive.verify import verify_archive
 from hueph.chart import Chart, load_chart
 from hueph.errors import ArchiveError, InputError

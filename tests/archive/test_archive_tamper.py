@@ -12,8 +12,9 @@ from sqlalchemy import text
 from test_archive_store import drop_guards
 
 from hueph.archive.chain import canonical_json, link_hash, text_sha256
+from hueph.archive.findings import Finding
 from hueph.archive.store import Archive
-from hueph.archive.verify import Finding, verify_archive
+from hueph.archive.verify import verify_archive
 from hueph.errors import ArchiveError
 
 # All columns of a record but its place and its links.

@@ -33,9 +33,10 @@ sys.path[:0] = [str(ROOT / "tests" / name) for name in ("archive", "accuracy", "
 from archive_killing import kill_while_adding  # noqa: E402  (it lies beside the tests)
 from tables import markdown, put_between  # noqa: E402
 
+from hueph.archive.filters import Filter  # noqa: E402
 from hueph.archive.keeping import add_reading  # noqa: E402
 from hueph.archive.records import Draft, Labels  # noqa: E402
-from hueph.archive.store import Archive, Filter, open_archive  # noqa: E402
+from hueph.archive.store import Archive, open_archive  # noqa: E402
 from hueph.chart import load_chart  # noqa: E402
 from hueph.interval import Interval  # noqa: E402
 from hueph.photo import load_photo  # noqa: E402

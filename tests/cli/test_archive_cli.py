@@ -254,7 +254,7 @@ def test_correcting_reading_replaces_the_old_one(mine: Path, capsys: Captured) -
     words = ["archive", "add", str(PHOTO), "--chart", CHART, "--experiment", "feed line"]
     assert main([*words, "--corrects", "1", "--coverage", "0.8"]) == 0
     with open_archive(mine) as archive:
-        from hueph.archive.report_view import build_view
+        from hueph.archive.report_gather import build_view
 
         replaced = [reading.replaced_by for reading in build_view(archive, "feed line").readings]
         assert replaced == [3, None]
