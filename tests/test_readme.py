@@ -109,6 +109,32 @@ def test_python_examples_run(workplace: Path, code: str) -> None:
     exec(compile(code, "README.md", "exec"), {"__name__": "readme"})
 
 
+def test_every_option_named_is_one(workplace: Path) -> None:
+    import click
+
+    from hueph.cli import cli
+
+    context = click.Context(cli)
+    known: dict[str, set[str]] = {}
+    for name in cli.list_commands(context):
+        command = cli.get_command(context, name)
+        assert command is not None
+        subs = command.commands if isinstance(command, click.Group) else {"": command}
+        for sub, one in subs.items():
+            options = {option for param in one.params for option in param.opts}
+            known[f"{name} {sub}".strip()] = {*options, "--help", "-h"}
+    anywhere = set().union(*known.values(), {"--version"})
+    named = re.findall(r"`hueph ([^`\[\n]*)`", README)
+    named += re.findall(r"^\$ hueph (.*)$", README, re.MULTILINE)
+    assert len(named) > 40
+    for words in named:
+        command_name = next((name for name in sorted(known, reverse=True) if words.startswith(name)), "")
+        for option in re.findall(r"(?<![\w-])--?[a-z][a-z-]*", re.sub(r'"[^"]*"', "", words)):
+            assert option in known.get(command_name, anywhere), f"hueph {words}: {option}"
+    for option in re.findall(r"`(--[a-z-]+)", README):
+        assert option in anywhere, option
+
+
 def test_json_example_has_the_keys_of_the_program(workplace: Path) -> None:
     import json
 

@@ -40,6 +40,7 @@ archive_option = click.option(
     "target",
     metavar="ARCHIVE",
     envvar=VARIABLE,
+    show_envvar=True,  # so that it stands in the sentence about a missing archive
     required=True,
     help=f"Archive: a folder, or postgresql://user@host/database. Without it, {VARIABLE} is asked.",
 )
