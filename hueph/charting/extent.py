@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from hueph._types import AnyArray, FloatArray
+from hueph.charting.picture import reduced
 
 __all__ = ["card_extent"]
 
@@ -27,10 +28,7 @@ def card_extent(
         Farthest reach beyond the patches, in patches (white paper behind a white card has no edge).
     """
     height, width = linear.shape[:2]
-    scale = min(1.0, _SIDE / max(height, width))
-    small = cv2.resize(
-        np.ascontiguousarray(linear, dtype=np.float32), None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA
-    )
+    small, scale = reduced(linear, _SIDE)
     points = quads.reshape(-1, 2) * scale
     x0, y0 = np.floor(points.min(axis=0)).astype(int)
     x1, y1 = np.ceil(points.max(axis=0)).astype(int)

@@ -7,6 +7,7 @@ import numpy as np
 
 from hueph._types import AnyArray, FloatArray
 from hueph.charting.cells import linear_to_lab
+from hueph.charting.picture import reduced
 from hueph.charting.regions import paper_colours
 
 __all__ = ["card_outline"]
@@ -30,11 +31,7 @@ def card_outline(linear: AnyArray) -> FloatArray | None:
     array, shape (4, 2), or None
         (x, y), pixels of `linear`, edges at whole numbers.
     """
-    height, width = linear.shape[:2]
-    scale = min(1.0, _SIDE / max(height, width))
-    small = cv2.resize(
-        np.ascontiguousarray(linear, dtype=np.float32), None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA
-    )
+    small, scale = reduced(linear, _SIDE)
     lab = linear_to_lab(small)
     best: tuple[float, FloatArray] | None = None
     for paper in paper_colours(lab):

@@ -12,7 +12,7 @@ from hueph._types import AnyArray, BoolArray, FloatArray, PathLike
 from hueph.errors import InputError
 from hueph.photo import Photo, load_photo, photo_from_array
 
-__all__ = ["ChartPicture", "open_picture"]
+__all__ = ["ChartPicture", "open_picture", "reduced"]
 
 # Charts hold small print and narrow gaps: look at more pixels than for a photograph of tubes.
 _MAX_SIDE = 3000
@@ -91,3 +91,19 @@ def open_picture(picture: PathLike | AnyArray | Photo) -> ChartPicture:
     linear = own if np.allclose(matrix, np.eye(3)) else own @ matrix.T.astype(np.float32)
     top = np.iinfo(photo.encoded.dtype).max
     return ChartPicture(linear, (photo.encoded >= top - top // 255).any(axis=2), photo)
+
+
+def reduced(linear: AnyArray, side: int) -> tuple[AnyArray, float]:
+    """Return a copy no longer than `side` pixels, and its pixels per pixel of the original.
+
+    Parameters
+    ----------
+    linear : array, shape (h, w, 3)
+        Linear light: means of it are means of light.
+    side : int
+    """
+    import cv2
+
+    scale = min(1.0, side / max(linear.shape[:2]))
+    even = np.ascontiguousarray(linear, dtype=np.float32)
+    return cv2.resize(even, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), scale
