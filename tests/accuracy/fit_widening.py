@@ -1,6 +1,6 @@
 """Fit how far posteriors are widened, situation by situation, and check it on cameras and lamps left out.
 
-    python tests/accuracy/draw_evidence.py WORK --scenes 3000 --seed 1
+    python tests/accuracy/draw_evidence.py WORK --scenes 9000 --seed 1
     python tests/accuracy/draw_evidence.py WORK --scenes 400 --seed 2 --pixels
     python tests/accuracy/draw_evidence.py WORK --folder FOLDER
     python tests/accuracy/fit_widening.py WORK --write
