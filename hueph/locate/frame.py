@@ -22,6 +22,8 @@ __all__ = ["without_frame"]
 COARSE_SIDE = 480
 # Code values by which a flat colour may differ from where it touches the border; and from one another at once.
 FLAT_CODES = 4
+# Share of a side that has its middle colour, where a frame reaches it.
+FLAT_SIDE = 0.8
 # Shares of a picture: the least that a frame takes, the least that the photograph has of it, the most that any other
 # thing in the frame has of the photograph; and the share of its rectangle that a photograph fills.
 LEAST_FRAME, LEAST_PHOTOGRAPH, LARGEST_OTHER, FULL = 0.01, 0.05, 0.1, 0.97
@@ -59,6 +61,8 @@ def without_frame(photo: Photo) -> Photo:
 def _inner(encoded: AnyArray) -> tuple[slice, slice] | None:
     """Return rows and columns of what a flat frame surrounds, or None."""
     step = max(1, -(-max(encoded.shape[:2]) // COARSE_SIDE))
+    if not _has_flat_side(encoded, step):
+        return None
     # a copy: decoded pixels may be read-only, which OpenCV refuses to flood
     coarse = np.array(eight_bit(encoded[::step, ::step]))
     height, width = coarse.shape[:2]
@@ -73,6 +77,17 @@ def _inner(encoded: AnyArray) -> tuple[slice, slice] | None:
             left, top, width, height = box
             return _ends(top, height, step, encoded.shape[0]), _ends(left, width, step, encoded.shape[1])
     return None
+
+
+def _has_flat_side(encoded: AnyArray, step: int) -> bool:
+    """Tell whether one side of a picture shows one colour nearly all along, as every frame does."""
+    for side in (encoded[0, ::step], encoded[-1, ::step], encoded[::step, 0], encoded[::step, -1]):
+        line = eight_bit(side).astype(np.int16)
+        middle = line[len(line) // 4 :: max(1, len(line) // 8)]
+        away = np.abs(line - np.median(middle, axis=0)).max(axis=1)
+        if (away <= FLAT_CODES).mean() >= FLAT_SIDE:
+            return True
+    return False
 
 
 def _surrounded(flat: UInt8Array) -> tuple[int, int, int, int] | None:

@@ -1,12 +1,14 @@
 """Fit the small network that judges proposed columns of liquid, and check it on scenes left out.
 
-    python tests/accuracy/fit_tubes.py FOLDER [FOLDER ...] [--output FILE] [--folds 5]
+    python tests/accuracy/fit_tubes.py FOLDER [FOLDER ...] [--clutter] [--beside FILE] [--output FILE] [--folds 5]
 
 Each FOLDER holds truth.json and the photographs it names, as for locate_tubes.py or made by
-render_folder.py; the first counts as much as all others together. Every photograph is
+render_folder.py; the first counts twice as much as each other. Every photograph is
 used as it is, without its strip, and changed (turned, recoloured, darker, blurred ...), so that the
-network learns shapes rather than these pictures. Scenes are left out whole. Without --output only
-the check is made.
+network learns shapes rather than these pictures. --clutter adds pictures with opaque things beside the
+tubes, and squeezed ones, and lets wrong columns that lie on no tube count more: these become false tubes.
+--beside keeps the networks of a file beside those fitted: the mean of both is judged by. Scenes are left
+out whole. Without --output only the check is made.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ import argparse
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -33,8 +36,9 @@ from locate_tubes import (
     turned,
     without_tubes,
 )
+from tube_clutter import cluttered, squat
 
-from hueph.locate._tube_choice import choose
+from hueph.locate._tube_choice import choose, quad_area, quad_overlap
 from hueph.locate._tube_features import PROFILE_BINS, SCALARS
 from hueph.locate._tube_score import network_odds
 from hueph.locate.tubes import card_outline, propose
@@ -47,6 +51,12 @@ WEIGHT_DECAY = 2e-3
 # Noise and drop-out on the inputs stand in for pictures not seen.
 INPUT_NOISE = 0.15
 DROPPED = 0.1
+# What a folder after the first counts, the first being 1.
+OTHER_FOLDERS = 0.5
+# What wrong columns of a picture count in all; with clutter those on tubes in all, and each that lies on none.
+WRONG_IN_ALL, WRONG_ON_TUBES, WRONG_BESIDE = 4.0, 2.0, 0.1
+# Share of a column on a tube, of the smaller of both, from which it could not be chosen beside it.
+ON_TUBE = 0.3
 # Errors, in widths, up to which a proposed column is right, and from which it is wrong.
 RIGHT = {"walls": 0.12, "top": 0.2, "bottom": 0.15}
 WRONG = 0.3
@@ -94,17 +104,29 @@ def training_variants(shot: Shot, rng: np.random.Generator) -> Iterator[tuple[st
         yield "no-tubes", crop, False
 
 
-def gather(folder: Path, seed: int) -> Iterator[Picture]:
+def clutter_variants(shot: Shot, rng: np.random.Generator) -> Iterator[tuple[str, Shot, bool]]:
+    """Yield one photograph with things beside its tubes, and squeezed, with whether the strip is handed in."""
+    crowded = cluttered(recoloured(shot, int(rng.integers(3))), rng)
+    squeezed = squat(recoloured(shot, int(rng.integers(3))), float(rng.uniform(0.35, 0.75)))
+    for group, variant in (("cluttered", crowded), ("squat", squeezed)):
+        if variant is not None:
+            yield group, variant, bool(rng.random() < 0.7)
+
+
+def gather(folder: Path, seed: int, *, clutter: bool) -> Iterator[Picture]:
     """Yield the proposed columns of all pictures of a folder, with labels."""
-    rng = np.random.default_rng(seed)
+    rng, other = np.random.default_rng(seed), np.random.default_rng((77, seed))
     for shot in shots(folder, ""):
         scene = f"{folder.name}/{shot.scene}"
-        for group, variant, with_strip in training_variants(shot, rng):
+        more = clutter_variants(shot, other) if clutter else iter(())
+        for group, variant, with_strip in chain(training_variants(shot, rng), more):
             outline, patches = card_outline(strip_of(variant.card) if with_strip else None)
             quads, _, features = propose(variant.photo.encoded, outline)
             if len(quads) == 0:
                 continue
             label, weight = labels(quads, variant)
+            if clutter:
+                weigh_beside(quads, label, weight, variant)
             tubes = [np.asarray(tube) for tube in variant.tubes]
             name = f"{folder.name}/{variant.file}"
             yield Picture(
@@ -141,9 +163,22 @@ def labels(quads: Any, shot: Shot) -> tuple[Any, Any]:
     for tube in shot.partial:
         label[[overlap(quad, tube) > 0.2 for quad in quads]] = -1
     wrong = label == 0
-    weight[wrong] = 4.0 / max(int(wrong.sum()), 1)
+    weight[wrong] = WRONG_IN_ALL / max(int(wrong.sum()), 1)
     weight[label < 0] = 0.0
     return label, weight
+
+
+def weigh_beside(quads: Any, label: Any, weight: Any, shot: Shot) -> None:
+    """Let wrong columns count by whether they lie on a tube: those that do cannot become false tubes beside it."""
+    on_tube = np.zeros(len(quads), dtype=bool)
+    for tube in shot.tubes + shot.partial:
+        truth = np.asarray(tube, float)
+        for place, quad in enumerate(quads):
+            least = ON_TUBE * min(quad_area(quad), quad_area(truth))
+            on_tube[place] |= quad_overlap(quad, truth) > least
+    wrong = label == 0
+    weight[wrong & on_tube] = WRONG_ON_TUBES / max(int((wrong & on_tube).sum()), 1)
+    weight[wrong & ~on_tube] = WRONG_BESIDE
 
 
 def folder_of(picture: Picture) -> str:
@@ -162,13 +197,12 @@ def mirrored(features: Any) -> Any:
 
 def fit(pictures: list[Picture]) -> dict[str, Any]:
     """Fit the networks; returns the arrays that `hueph.locate._tube_score` reads."""
-    # the first folder counts as much as all others together, however many pictures they hold
+    # however many pictures they hold
     totals = {folder_of(picture): 0.0 for picture in pictures}
     for picture in pictures:
         totals[folder_of(picture)] += float(picture.weight.sum())
     first = folder_of(pictures[0])
-    others = max(len(totals) - 1, 1)
-    share = {folder: (1.0 if folder == first else 1.0 / others) / total for folder, total in totals.items()}
+    share = {folder: (1.0 if folder == first else OTHER_FOLDERS) / total for folder, total in totals.items()}
     features = np.concatenate([picture.features for picture in pictures])
     features = np.concatenate([features, mirrored(features)])
     label = np.tile(np.concatenate([picture.label for picture in pictures]), 2)
@@ -180,6 +214,20 @@ def fit(pictures: list[Picture]) -> dict[str, Any]:
     stacked = {name: np.stack([net[i] for net in nets]) for i, name in enumerate(names)}
     stacked["second_bias"] = stacked["second_bias"][:, 0]
     return {"mean": mean, "scale": scale, **stacked}
+
+
+def beside(kept: dict[str, Any], fitted: dict[str, Any]) -> dict[str, Any]:
+    """Return the networks of both, those kept moved to the levels of those fitted."""
+    ratio = fitted["scale"] / kept["scale"]
+    shift = (fitted["mean"] - kept["mean"]) / kept["scale"]
+    moved_kept = {
+        "first": kept["first"] * ratio[None, :, None],
+        "first_bias": kept["first_bias"] + np.einsum("f,nfh->nh", shift, kept["first"]),
+        "second": kept["second"],
+        "second_bias": kept["second_bias"],
+    }
+    joined = {name: np.concatenate([old, fitted[name]]) for name, old in moved_kept.items()}
+    return {"mean": fitted["mean"], "scale": fitted["scale"], **joined}
 
 
 def train(level: Any, label: Any, weight: Any, rng: np.random.Generator) -> list[Any]:
@@ -275,14 +323,24 @@ def main() -> int:
     )
     parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--output", type=Path)
+    parser.add_argument(
+        "--clutter", action="store_true", help="things beside the tubes, and squeezed pictures"
+    )
+    parser.add_argument("--beside", type=Path, help="networks to keep beside those fitted")
     parser.add_argument("--folds", type=int, default=5, help="0: no check")
     options = parser.parse_args()
-    pictures = [p for seed, folder in enumerate(options.folders) for p in gather(folder, seed)]
+    pictures = [
+        picture
+        for seed, folder in enumerate(options.folders)
+        for picture in gather(folder, seed, clutter=options.clutter)
+    ]
     print(f"{len(pictures)} pictures, {sum(len(p.quads) for p in pictures)} proposed columns")
     if options.folds:
         check(pictures, options.folds)
     if options.output:
         weights = fit(pictures)
+        if options.beside:
+            weights = beside(dict(np.load(options.beside)), weights)
         np.savez_compressed(
             options.output, **{name: value.astype(np.float32) for name, value in weights.items()}
         )

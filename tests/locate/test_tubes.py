@@ -9,6 +9,7 @@ from scenes import rendered, rendered_small, rolled
 
 from hueph._types import UInt8Array
 from hueph.errors import InputError, TubesNotFound
+from hueph.locate._tube_choice import choose
 from hueph.locate.geometry import quad_overlap
 from hueph.locate.tubes import locate_tubes
 from hueph.locate.types import StripLocation
@@ -126,3 +127,25 @@ def drawn_tube_and_shadow() -> UInt8Array:
     picture[522:] = (120.0, 100.0, 80.0)
     picture = cv2.GaussianBlur(picture, (0, 0), 1.2) + np.random.default_rng(3).normal(0, 1.5, picture.shape)
     return np.clip(picture, 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_a_chart_of_paints_holds_no_tube(seed: int) -> None:
+    # Level edges between upright ones: up to five of 48 were tubes before the scorer had seen opaque things.
+    rng = np.random.default_rng(seed)
+    colours = np.random.default_rng(1).integers(40, 240, (8, 6, 3))
+    picture = np.full((1600, 1200, 3), (238, 236, 230), np.float32)
+    for row, col in np.ndindex(8, 6):
+        top, left = 1390 - 190 * row, 60 + 185 * col
+        picture[top : top + 151, left : left + 111] = colours[row, col]
+    light = 1 - 0.25 * np.outer(np.linspace(1, 0, 1600), np.linspace(0.4, 1, 1200))
+    picture = cv2.GaussianBlur(picture * light[..., None].astype(np.float32), (0, 0), 1.0)
+    picture += 3 * rng.standard_normal(picture.shape).astype(np.float32)
+    with pytest.raises(TubesNotFound):
+        locate_tubes(photo_from_array(np.clip(picture, 0, 255).astype(np.uint8)), None)
+
+
+def test_a_tube_that_touches_both_neighbours_is_kept() -> None:
+    row = np.array([[[x, 100.0], [x + 40, 100], [x + 40, 200], [x, 200]] for x in (100, 140, 180)])
+    assert choose(row, np.array([6.0, 1.5, 6.0]), None) == [0, 1, 2]
+    assert choose(row, np.array([6.0, -1.5, 6.0]), None) == [0, 2]
