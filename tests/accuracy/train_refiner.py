@@ -5,8 +5,8 @@
 
 The first command may run several times with other seeds; one shard is held out (--held, by default the highest
 seed), every other one is used. What is shipped was trained on seeds 1, 2, 4, 5 and 11 to 18 of 1150 worlds each, 9 held
-out; that takes 8 GB of memory. A world is one indicator and one artwork of a card, eight pictures with standards and four with
-samples (`workshop.py`). In seven of ten, phone, lamp and print stay; in the rest most pictures are by other phones
+out; that takes 8 GB of memory. A world is one indicator and one artwork of a card, eight pictures with standards and
+four with samples (`workshop.py`). In seven of ten, phone, lamp and print stay; in the rest most pictures are by other phones
 under other lamps, often beside another print. Every picture of samples is read with three sets of standards, from
 a single tube to all. Needs torch (`pip install torch`), which hueph itself does not. No photograph is looked at.
 """
