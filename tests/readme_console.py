@@ -170,9 +170,12 @@ def _alike(old: str, new: str, loose: bool) -> bool:
 
 
 def _within_last_digit(old: str, new: str) -> bool:
-    """Say whether two numbers have as many decimals, and differ by one in the last at most; counts by nothing."""
+    """Say whether two numbers have as many decimals, and differ by one in the last at most.
+
+    Whole numbers of one digit are counts (tubes, drops) and differ by nothing; capacities have two digits.
+    """
     decimals = len(old.partition(".")[2])
-    if decimals != len(new.partition(".")[2]) or not decimals:
+    if decimals != len(new.partition(".")[2]) or (not decimals and min(len(old), len(new)) < 2):
         return old == new
     return abs(float(old) - float(new)) < 1.5 * 10.0**-decimals
 
