@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from PIL.ImageFont import FreeTypeFont, ImageFont
 
     from hueph.interval import Interval
-    from hueph.results import PhotoReadings, Reading
+    from hueph.results import PhotoReadings, Points, Reading
 
-__all__ = ["CURVE", "DIM", "INK", "LIGHT", "MARK", "draw_panel", "font", "plain"]
+__all__ = ["CURVE", "DIM", "INK", "LIGHT", "MARK", "draw_panel", "font", "plain", "quarters_to_upright"]
 
 INK = (18, 18, 18)
 LIGHT = (255, 255, 255)
@@ -290,3 +290,10 @@ def _draw_interval(
         pen.line(line, fill=MARK, width=thick)
     for tip in tips:
         pen.polygon(tip, fill=MARK)
+
+
+def quarters_to_upright(liquid: Points) -> int:
+    """Return by how many quarter turns clockwise a liquid comes to stand upright, from its surface to its bottom."""
+    (left, _, _, below) = np.asarray(liquid, dtype=np.float64)
+    across, down = below - left
+    return round(float(np.degrees(np.arctan2(across, down))) / 90.0) % 4

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hueph._overlay_panel import font, plain
+from hueph._overlay_panel import font, plain, quarters_to_upright
 from hueph._picture_file import save_drawing
 from hueph._types import FloatArray, PathLike, UInt8Array
 from hueph.buffering import change_text
@@ -162,6 +162,7 @@ def _crop(photo: Photo, reading: Reading, size: tuple[int, int]) -> Image:
     from PIL import Image as PillowImage
     from PIL import ImageDraw
 
+    photo = photo.turned(quarters_to_upright(reading.liquid))
     quad = photo.to_working(reading.liquid)
     centre, half = quad.mean(axis=0), 0.5 * np.ptp(quad, axis=0) * 1.35
     # The frame has one shape for all crops, so that before and after show at one scale.

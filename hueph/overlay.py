@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from hueph._overlay_panel import INK, LIGHT, draw_panel, font, plain
+from hueph._overlay_panel import INK, LIGHT, draw_panel, font, plain, quarters_to_upright
 from hueph._picture_file import save_drawing
 from hueph._types import FloatArray, PathLike, UInt8Array
 from hueph.interval import format_ph
@@ -59,7 +59,8 @@ def draw_overlay(photo: Photo, readings: PhotoReadings, *, most_wide: int = MOST
     """
     from PIL import Image, ImageDraw
 
-    photo = photo.turned(_quarters(readings))
+    if readings.tubes:
+        photo = photo.turned(quarters_to_upright(readings.tubes[0].liquid))
     canvas, zoom = _picture(photo, most_wide)
 
     def place(points: Points) -> FloatArray:
@@ -103,15 +104,6 @@ def write_overlay(photo: Photo, readings: PhotoReadings, path: PathLike) -> Path
     target = Path(path)
     save_drawing(draw_overlay(photo, readings), target, kind="overlay", quality=JPEG_QUALITY)
     return target
-
-
-def _quarters(readings: PhotoReadings) -> int:
-    """Return by how many quarter turns clockwise the picture was read, as the liquids tell: from surface to bottom."""
-    if "picture-turned" not in readings.flags or not readings.tubes:
-        return 0
-    (left, _, _, below) = np.asarray(readings.tubes[0].liquid)
-    across, down = below - left
-    return round(float(np.degrees(np.arctan2(across, down))) / 90.0) % 4
 
 
 def _picture(photo: Photo, most_wide: int) -> tuple[UInt8Array, float]:

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from hueph._overlay_panel import plain
+from hueph._overlay_panel import plain, quarters_to_upright
 from hueph.errors import InputError
 from hueph.interval import Interval
 from hueph.overlay import LEAST_WIDTH, MOST_WIDTH, draw_overlay, tube_label, write_overlay
-from hueph.photo import Photo
+from hueph.photo import Photo, photo_from_array
 from hueph.results import PhotoReadings, Reading
 
 BACKING = 200
@@ -163,3 +163,12 @@ def test_what_cannot_be_written_is_said_and_leaves_nothing(
     with pytest.raises(InputError, match=f"cannot write the overlay .*: {reason}"):
         write_overlay(photo(640, 480), make_readings(), tmp_path / name)
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("quarters", [0, 1, 2, 3])
+def test_a_picture_stored_turned_is_drawn_upright(quarters: int) -> None:
+    """Whatever way the picture was stored, the liquid's surface is drawn above its bottom."""
+    upright = photo_from_array(np.full((300, 400, 3), 200, np.uint8))
+    liquid = np.array([[100.0, 80.0], [140, 80], [140, 200], [100, 200]])
+    stored = upright.turned(quarters).to_working(liquid)
+    assert quarters_to_upright(tuple((x, y) for x, y in stored.tolist())) == -quarters % 4
