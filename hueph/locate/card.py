@@ -84,7 +84,7 @@ def locate_card(photo: Photo, chart: Chart) -> FloatArray:
     if len(seen) < _FEWEST:
         raise StripNotFound(
             f"{what}: {len(seen)} of {len(printed)} corner markers of {chart.name} seen, at least {_FEWEST} are needed; "
-            "retake with the corners of the card free and in focus",
+            f"retake with the corners of the card free and in focus, or check that {chart.name} is the card shown",
             reason="too-few-patches" if seen else "not-seen",
         )
     homography = _pose(seen, printed)

@@ -168,7 +168,7 @@ def _not_found(photo: Photo, chart: Chart, nearest: Verdict | None) -> StripNotF
         "retake with the whole strip in view",
         "blurred": "its patches run into one another; hold still and focus on the strip",
         "too-few-patches": f"{int(nearest.seen.sum())} of {count} patches of {chart.name} seen; "
-        "retake with nothing over the strip",
+        "retake with nothing over the strip, or check that it is the right chart",
         "order-ambiguous": f"another order of the patches of {chart.name} fits nearly as well "
         "(strip mirrored, turned or covered, or not this chart); retake with the whole strip in view",
         "not-seen": f"nothing looks enough like the {count} patches of {chart.name}; "
