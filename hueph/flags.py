@@ -17,8 +17,8 @@ FLAGS: dict[str, tuple[str, str]] = {
     ),
     # the picture
     "picture-turned": (
-        "the picture was stored on its side or upside down and was read turned upright, tubes numbered from the left then",
-        "nothing; turn the file to see it as it was read",
+        "the picture was stored on its side or upside down; it was read turned upright, its tubes numbered from the left",
+        "turn the file if you want to see it as it was read",
     ),
     # the strip
     "no-strip": (
