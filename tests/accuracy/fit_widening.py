@@ -185,6 +185,22 @@ def situations_table(cases: Sequence[Case], table: WideningTable) -> str:
     return tables.markdown(head, rows)
 
 
+def bands_table(cases: Sequence[Case], table: WideningTable) -> str:
+    """A row a band of true pH, one unit wide, wherever the card ends."""
+    bands: dict[int, list[Case]] = {}
+    for case in cases:
+        bands.setdefault(int(np.floor(case.tube.true_ph)), []).append(case)
+    rows = []
+    for low, inside in sorted(bands.items()):
+        row = [f"{low} to {low + 1}"]
+        for real in (True, False):
+            some = [case for case in inside if (case.source == "photos") == real]
+            row += [str(len(some)), text_of(*coverage_of(some, table))]
+        rows.append(row)
+    head = ("true pH", "photographs: tubes", "in range", "rendered: tubes", "in range")
+    return tables.markdown(head, rows)
+
+
 def levels_table(cases: Sequence[Case], table: WideningTable) -> str:
     """A row a coverage other than the one fitted."""
     rows = []
@@ -245,7 +261,12 @@ def main() -> None:
     options = parser.parse_args()
     cases = load_cases(options.work)
     table = fit(cases)
-    parts = [situations_table(cases, table), left_out_table(cases), levels_table(cases, table)]
+    parts = [
+        situations_table(cases, table),
+        left_out_table(cases),
+        bands_table(cases, table),
+        levels_table(cases, table),
+    ]
     text = "\n\n".join(parts)
     print(text)
     if options.write:
