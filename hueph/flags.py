@@ -50,6 +50,10 @@ FLAGS: dict[str, tuple[str, str]] = {
     # the tube
     "tube-by-hand": ("the tube was outlined by hand", "nothing; check the overlay"),
     "glare": ("reflections cover part of the liquid", "move the lamp to the side, switch the flash off"),
+    "bright-glass": (
+        "the empty glass is brighter than the backing: it mirrors light that lies over the liquid as well",
+        "light the backing rather than the tubes, use white paper behind them",
+    ),
     "clipped": (
         "one or more colour channels are at their limit",
         "expose less, or use less indicator when the tube is very dark",

@@ -11,7 +11,7 @@ from hueph.chart import load_chart
 from hueph.colour.correction import ColourCorrection
 from hueph.estimating.features import TubeEvidence
 from hueph.estimating.posterior import Posterior
-from hueph.judging import OFF_CHART_DELTA_E, VALID_LOG_ODDS, refusal_flags
+from hueph.judging import OFF_CHART_DELTA_E, VALID_LOG_ODDS, glass_shines, refusal_flags
 from hueph.white_balance import linear_srgb_to_lab
 
 CHART = load_chart(Path(__file__).parents[1] / "reference_charts/sample-phenol-red-row/chart.toml")
@@ -63,3 +63,14 @@ def test_a_sample_is_read_unless_no_ph_explains_its_colour() -> None:
     colour = (0.80, 0.60, 0.20)
     assert reasons(colour, valid=VALID_LOG_ODDS + 1.0) == set()
     assert reasons(colour, valid=9.0, delta_e=OFF_CHART_DELTA_E + 1.0) == {"off-chart-colour"}
+
+
+@pytest.mark.parametrize(
+    ("mirrored", "shines"),
+    [(0.0, False), (0.04, False), (0.4, True), (float("nan"), False)],
+)
+def test_glass_brighter_than_the_backing_mirrors_other_light(mirrored: float, shines: bool) -> None:
+    # Four surfaces of glass of index 1.52 let ((1 - 0.0426) ** 4) of the backing through (Fresnel, at right angles);
+    # what is seen beyond that comes from the front.
+    through = (1.0 - ((1.52 - 1.0) / (1.52 + 1.0)) ** 2) ** 4
+    assert glass_shines(np.full(3, through + mirrored)) is shines

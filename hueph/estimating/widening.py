@@ -28,7 +28,7 @@ COVERAGE = 0.95
 STRANGE_MISFIT = 9.0
 STRANGE_RESIDUAL = 4.0
 # Flags of a picture whose light is not fit for colours.
-_BAD_LIGHT = frozenset({"uneven-light", "too-dark", "clipped", "glare", "noisy", "blurred"})
+_BAD_LIGHT = frozenset({"uneven-light", "too-dark", "clipped", "glare", "noisy", "blurred", "bright-glass"})
 # Flags of a strip whose colours cannot be trusted: drawn scenes hardly ever show one, so it is strange.
 _DOUBTFUL_STRIP = frozenset({"strip-uneven"})
 _TABLE_FILE = "widening.json"
