@@ -84,12 +84,17 @@ def keep_recipe(archive: Archive, recipe: PathLike) -> Content:
     ArchiveError
         The file cannot be read.
     """
-    try:
-        data = Path(recipe).read_bytes()
-    except OSError as error:
-        raise ArchiveError(f"cannot record {os.fspath(recipe)}: {system_sentence(error)}") from error
+    data = _bytes_to_keep(recipe)
     about: dict[str, Any] = {"role": "recipe", "name": file_name(os.fspath(recipe))}
     return archive.store(data, media_type="application/toml", **about, **_stand_in(path_free(data)))
+
+
+def _bytes_to_keep(file: PathLike) -> bytes:
+    """Return the bytes of a file that is to be recorded."""
+    try:
+        return Path(file).read_bytes()
+    except OSError as error:
+        raise ArchiveError(f"cannot record {os.fspath(file)}: {system_sentence(error)}") from error
 
 
 def file_name(file: str) -> str:
@@ -117,10 +122,7 @@ def keep_original(archive: Archive, file: str, sha256: str = "") -> Content:
         The file cannot be read, or is another than it was.
     """
     name = file_name(file)
-    try:
-        data = Path(file).read_bytes()
-    except OSError as error:
-        raise ArchiveError(f"cannot record {file}: {system_sentence(error)}") from error
+    data = _bytes_to_keep(file)
     about: dict[str, Any] = {"role": "original", "name": name, "media_type": _media_type(name)}
     content = archive.store(data, **about, **_stand_in(private_free(data)))
     if sha256 and content.sha256 != sha256:

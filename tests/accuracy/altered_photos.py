@@ -25,7 +25,7 @@ import cv2
 import numpy as np
 import tables
 from PIL import Image, ImageOps
-from run_photos import DEVELOPERS, make_charts
+from run_photos import DEVELOPERS, lost, make_charts
 from scoring import PhotoScore, exact_limits, score_photo, summarise
 
 from hueph._types import AnyArray, FloatArray
@@ -241,10 +241,7 @@ def _moved(corners: Any, matrix: FloatArray) -> Any:
 def crashed(task: Task) -> Outcome:
     """Stand in for a photograph whose worker process died."""
     path, chart, _, scene = task
-    gone = PhotoReadings(
-        str(path), "", 0, 0, chart.name, "", error=("WorkerCrash", "the worker process died")
-    )
-    return Outcome(scene, gone)
+    return Outcome(scene, lost(str(path), chart))
 
 
 HEAD = (

@@ -87,8 +87,8 @@ def make_case(tube: DrawnTube, source: str) -> Case:
     pooled = pool_experts(tube.evidence)
     flags = set(tube.flags)
     if source == "fast":
-        # Scenes without a pixel show no bad light; glass shines there in three of ten before any dark backing,
-        # and its tubes are covered like others (94 % before widening).
+        # Scenes without a pixel show no bad light. Glass shines in three of ten of their tubes, and these are covered
+        # like the others (94 % before widening).
         if backing_is_coloured(tube.evidence.backing, np.eye(3)):
             flags.add("coloured-backing")
     elif glass_shines(tube.evidence.glass):

@@ -20,6 +20,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from scoring import overlap
 
 from hueph.errors import TubesNotFound
 from hueph.locate.tubes import locate_tubes
@@ -106,13 +107,6 @@ class Tally:
         if self.seconds:
             text += f"  {1000 * np.median(self.seconds):.0f} ms"
         return text
-
-
-def overlap(one: Any, other: Any) -> float:
-    """Return intersection over union of two convex outlines."""
-    a, b = (cv2.convexHull(np.asarray(quad, np.float32)) for quad in (one, other))
-    shared, _ = cv2.intersectConvexConvex(a, b)
-    return float(shared / (cv2.contourArea(a) + cv2.contourArea(b) - shared + 1e-9))
 
 
 def core_inside(core: Any, truth: Any) -> bool:

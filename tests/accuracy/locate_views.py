@@ -21,8 +21,8 @@ from typing import Any
 import cv2
 import numpy as np
 import tables
-from locate_tubes import overlap
 from run_photos import DEVELOPERS, make_charts
+from scoring import match
 
 from hueph._photo.upright import quarter_turned, quarter_turned_points
 from hueph.errors import StripNotFound, TubesNotFound
@@ -148,16 +148,11 @@ def look(tally: Tally, picture: Any, chart: Any, liquids: list[Any], patches: An
         off = np.abs(located.photo.to_full(located.strip.patches) - patches).max()
         tally.strips += bool(off < 0.5 * side)
         tally.wrong += bool(off >= 0.5 * side)
-    order: list[int] = []
-    for tube in located.tubes:
-        shares = [overlap(located.photo.to_full(tube.liquid), liquid) for liquid in liquids]
-        best = int(np.argmax(shares))
-        if shares[best] > 0.5 and best not in order:
-            order.append(best)
-        else:
-            tally.false += 1
-    tally.found += len(order)
-    tally.unordered += order != sorted(order)
+    partners = match(liquids, [located.photo.to_full(tube.liquid) for tube in located.tubes])
+    numbers = [number for _, (number, _) in sorted(partners.items())]
+    tally.found += len(partners)
+    tally.false += len(located.tubes) - len(partners)
+    tally.unordered += numbers != sorted(numbers)
 
 
 def main() -> int:

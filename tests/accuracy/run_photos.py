@@ -119,9 +119,12 @@ def read_one(task: Task) -> Outcome:
 
 def crashed(task: Task) -> Outcome:
     """Stand in for a photograph whose worker process died."""
-    chart = task[1]
-    gone = PhotoReadings(task[0], "", 0, 0, chart.name, "", error=("WorkerCrash", "the worker process died"))
-    return gone, float("nan")
+    return lost(task[0], task[1]), float("nan")
+
+
+def lost(file: str, chart: Chart) -> PhotoReadings:
+    """Return what a photograph leaves whose worker process died."""
+    return PhotoReadings(file, "", 0, 0, chart.name, "", error=("WorkerCrash", "the worker process died"))
 
 
 def report(scores: Sequence[PhotoScore], coverage: float, *, short: bool = False) -> str:

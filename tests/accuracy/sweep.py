@@ -25,6 +25,7 @@ from typing import Any
 import numpy as np
 import tables
 from PIL import Image
+from run_photos import lost
 from scipy import stats
 from scoring import PhotoScore, exact_limits, score_photo, summarise
 from sweep_scenes import all_levels, base_scene, draw_levels
@@ -171,9 +172,7 @@ def read_one(task: Task) -> PhotoReadings:
 
 def crashed(task: Task) -> PhotoReadings:
     """Stand in for a photograph whose worker process died."""
-    return PhotoReadings(
-        task[0], "", 0, 0, task[1].name, "", error=("WorkerCrash", "the worker process died")
-    )
+    return lost(*task)
 
 
 # ---------------------------------------------------------------- tables
