@@ -6,12 +6,14 @@ Readings are no basis for medical, drinking-water or safety decisions.
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any
-
 __version__ = "0.1.0.dev0"
 
+# Not imported from typing: nothing is loaded here, so that an interruption of the `hueph` command while it
+# starts hardly ever comes before hueph.__main__, which answers it.
+TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from typing import Any
+
     from hueph.archive.export import export_archive
     from hueph.archive.importing import import_archive
     from hueph.archive.store import Archive, open_archive
@@ -212,6 +214,8 @@ def __getattr__(name: str) -> Any:
     """Import a public name when it is first asked for."""
     if name not in _HOME_OF:
         raise AttributeError(f"module 'hueph' has no attribute {name!r}")
+    import importlib
+
     value = getattr(importlib.import_module(f"hueph.{_HOME_OF[name]}"), name)
     globals()[name] = value
     return value
