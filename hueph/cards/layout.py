@@ -14,10 +14,9 @@ from functools import lru_cache
 import numpy as np
 
 from hueph._types import FloatArray, triple
+from hueph.cards.inks import PAPER_LAB, most_saturated, on_paper, on_white, printable
 from hueph.cards.page import BLACK, Box, Colour, Label, Page, Stroke
 from hueph.chart import Chart, Marker, Patch, Reference
-from hueph.colour.lab import lab_to_xyz, lch_to_lab, xyz_to_lab
-from hueph.colour.srgb import linear_rgb_to_srgb, linear_rgb_to_xyz, srgb_to_linear_rgb, xyz_to_linear_rgb
 from hueph.errors import InputError
 
 __all__ = ["DICTIONARY", "PAPERS", "CardPlan", "plan_card"]
@@ -39,8 +38,6 @@ _COLUMN = 16.0  # width of the columns of greys and of colours
 # Lightness of the greys on the paper: even steps, darker than most liquids' black and up to nearly paper.
 GREYS = (22.0, 32.0, 42.0, 52.0, 62.0, 71.0, 80.0, 88.0)
 _HUES_DEG = (25.0, 60.0, 90.0, 130.0, 170.0, 235.0, 304.0, 335.0)
-WHITE = np.array([100.0, 0.0, 0.0])
-PAPER_LAB = (94.0, 0.0, 0.0)  # ordinary white paper (common practice, no source)
 # Printed without a profile, colours come out this far from what was sent (common practice, no source), CIEDE2000.
 PRINT_STD = 5.0
 
@@ -102,7 +99,7 @@ def plan_card(chart: Chart, *, paper: str = "A4") -> CardPlan:
     references = _draw_greys(page) + _draw_colours(page)
     _draw_backing(page, bottom)
     card = Chart(
-        name=f"{chart.name} card {paper}",
+        name=f"{chart.name.removesuffix(' card')} card {paper}",
         indicator=chart.indicator,
         batch=chart.batch,
         provenance=chart.provenance
@@ -218,7 +215,7 @@ def _draw_greys(page: Page) -> tuple[Reference, ...]:
 
 def _draw_colours(page: Page) -> tuple[Reference, ...]:
     """The most saturated printable colour of each hue: they lie around every colour a liquid can show."""
-    labs = [_most_saturated(hue) for hue in _HUES_DEG]
+    labs = [most_saturated(hue) for hue in _HUES_DEG]
     return _draw_column(page, page.width - _EDGE - _COLUMN, labs, "colour")
 
 
@@ -236,17 +233,6 @@ def _draw_column(page: Page, x: float, labs: list[FloatArray], kind: str) -> tup
     return tuple(references)
 
 
-def _most_saturated(hue_deg: float) -> FloatArray:
-    """CIELAB of the sRGB colour of largest chroma at a hue."""
-    lightness = np.arange(25.0, 95.0, 1.0)
-    chroma = np.arange(10.0, 135.0, 1.0)
-    grid = np.stack(np.meshgrid(lightness, chroma, [hue_deg], indexing="ij"), axis=-1).reshape(-1, 3)
-    lab = np.asarray(lch_to_lab(grid))
-    linear = np.asarray(xyz_to_linear_rgb(lab_to_xyz(lab)))
-    inside = np.all((linear > -1e-4) & (linear < 1.0001), axis=1)
-    return np.asarray(lab[inside][int(np.argmax(grid[inside, 1]))])
-
-
 def _draw_backing(page: Page, top: float) -> None:
     """Ticks at the upper corners of the white area; no frame, a frame would end up behind a tube's rim."""
     left = _EDGE + _MARKER + _QUIET
@@ -258,29 +244,3 @@ def _draw_backing(page: Page, top: float) -> None:
         page.shapes.append(Stroke(x, y, x, y + 4.0, 0.2, grey))
     hint = "stand the card upright on the bench and the tubes close before this white area"
     page.shapes.append(Label(page.width / 2, y + 3.2, hint, 2.8, "middle", colour=grey))
-
-
-def on_white(lab: FloatArray, paper_lab: tuple[float, float, float]) -> FloatArray:
-    """Return a printed colour as it is sent to the printer, whose white is the bare paper; CIELAB, shape (3,)."""
-    share = np.asarray(lab_to_xyz(lab)) / np.asarray(lab_to_xyz(np.array(paper_lab)))
-    return np.asarray(xyz_to_lab(share * np.asarray(lab_to_xyz(WHITE))))
-
-
-def on_paper(lab: FloatArray) -> FloatArray:
-    """Return what a colour sent to the printer is on ordinary paper, darkened by it; CIELAB, shape (3,)."""
-    share = np.asarray(lab_to_xyz(lab)) / np.asarray(lab_to_xyz(WHITE))
-    return np.asarray(xyz_to_lab(share * np.asarray(lab_to_xyz(np.array(PAPER_LAB)))))
-
-
-def printable(lab: FloatArray) -> tuple[Colour, FloatArray]:
-    """Return the 8-bit sRGB nearest to a colour (clipped to the gamut) and its CIELAB.
-
-    Parameters
-    ----------
-    lab : array, shape (3,)
-        CIELAB D65.
-    """
-    linear = np.clip(xyz_to_linear_rgb(lab_to_xyz(lab)), 0.0, 1.0)
-    codes = np.rint(255.0 * np.asarray(linear_rgb_to_srgb(linear))).astype(int)
-    back = np.asarray(xyz_to_lab(linear_rgb_to_xyz(srgb_to_linear_rgb(codes / 255.0))))
-    return (int(codes[0]), int(codes[1]), int(codes[2])), back

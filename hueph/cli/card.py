@@ -12,6 +12,8 @@ from hueph.cli._outputs import check_outputs
 
 __all__ = ["card"]
 
+_SEEN = 2.0  # CIEDE2000; about what is seen beside each other (common practice, no source)
+
 
 @click.command(short_help="Draw a printable reference card.")
 @click.option("--chart", required=True, metavar="CHART", help="Chart file, or the name of a shipped chart.")
@@ -38,6 +40,7 @@ def card(chart: str, output: str, paper: str, card_chart: str | None, force: boo
     hueph calibrate scan-of-card.png --card card.toml -o printed.toml
     """
     from hueph.cards import write_card
+    from hueph.cards.inks import beyond_srgb
     from hueph.chart import load_chart
     from hueph.shipped import find_chart
 
@@ -55,3 +58,10 @@ def card(chart: str, output: str, paper: str, card_chart: str | None, force: boo
     )
     if card_chart:
         click.echo(f"wrote {card_chart}")
+    off = beyond_srgb(drawn, made)
+    if off.max() >= _SEEN:
+        named = ", ".join(f"{value:g}" for value in made.ph[off >= _SEEN])
+        click.echo(
+            f"pH {named}: more vivid than sRGB holds on white paper; drawn as near as it allows, up to "
+            f"{off.max():.1f} CIEDE2000 off. The card's own chart file says what was drawn."
+        )

@@ -18,6 +18,7 @@ import numpy as np
 
 from hueph._types import FloatArray
 from hueph.cards import plan_card, write_card
+from hueph.cards.inks import beyond_srgb
 from hueph.chart import Chart, Patch, write_chart
 from hueph.colour.difference import delta_e_cie2000
 from hueph.colour.lab import xyz_to_lab
@@ -119,10 +120,13 @@ def computed_chart(name: str, recipe: Recipe) -> Chart:
         Patch(float(value), (float(lab[0]), float(lab[1]), float(lab[2])), float(std), SQUARE)
         for value, lab, std in zip(ph, nominal, doubt, strict=True)
     )
+    chart = Chart(name, patches, PAPER_LAB, (1.0, 1.0))
+    off = float(beyond_srgb(chart, plan_card(chart).chart).max())
+    vivid = f" in sRGB, which holds its most vivid colours to {off:.1f} CIEDE2000 only" if off > 1.0 else ""
     return replace(
-        Chart(name, patches, PAPER_LAB, (1.0, 1.0)),
+        chart,
         indicator=name,
-        provenance=f"computed, not measured: {recipe.source}; {BANDS}; drawn as sent to the printer",
+        provenance=f"computed, not measured: {recipe.source}; {BANDS}; drawn as sent to the printer{vivid}",
     )
 
 

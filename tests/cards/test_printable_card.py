@@ -18,12 +18,15 @@ from skimage.color import deltaE_ciede2000, lab2xyz, rgb2lab, xyz2lab
 
 from hueph import Chart, ChartError, Patch, load_chart
 from hueph.cards import plan_card, write_card
+from hueph.cards.inks import printable
 from hueph.charting import calibrate_card, check_drift
 from hueph.cli import main
 from hueph.errors import InputError
 from hueph.shipped import find_chart
 
 PX_PER_MM = 300 / 25.4
+# IEC 61966-2-1, linear sRGB to XYZ.
+SRGB_TO_XYZ = ((0.4124, 0.3576, 0.1805), (0.2126, 0.7152, 0.0722), (0.0193, 0.1192, 0.9505))
 CHARTS = ("sample-universal-row", "sample-bromothymol-blue-row")
 
 
@@ -232,6 +235,51 @@ def test_refusals_of_the_card(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     assert own.read_bytes() == find_chart(CHARTS[0]).read_bytes()
     assert main([*words, "--force", "--paper", "letter", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["name"].endswith("card Letter")
+
+
+@pytest.mark.parametrize(
+    "wanted",
+    [
+        # Linear sRGB over the paper's white: methyl orange at pH 4 and a universal indicator at pH 4.5, by the model.
+        (1.198, 0.466, 0.154),
+        (1.152, 0.537, 0.203),
+    ],
+)
+def test_colours_beyond_srgb_are_drawn_as_near_as_it_allows(wanted: tuple[float, float, float]) -> None:
+    lab = xyz2lab(np.array(wanted) @ np.array(SRGB_TO_XYZ).T)
+    fill, sent = printable(lab)
+    assert deltaE_ciede2000(sent, rgb2lab(np.array(fill)[None, None] / 255.0)[0, 0]) < 0.05
+    # Red is at its limit; every green and blue beside it, tried out.
+    green, blue = np.meshgrid(np.arange(140, 240), np.arange(80, 160), indexing="ij")
+    codes = np.stack([np.full_like(green, 255), green, blue], axis=-1)
+    apart = deltaE_ciede2000(rgb2lab(codes / 255.0), np.broadcast_to(lab, codes.shape))
+    assert float(deltaE_ciede2000(sent, lab)) < apart.min() + 0.02
+    # Cutting the channel off alone, as was done before, is a quarter worse.
+    cut = np.clip(np.array(wanted), 0.0, 1.0)
+    cut = np.where(cut < 0.0031308, 12.92 * cut, 1.055 * cut ** (1 / 2.4) - 0.055)
+    assert float(deltaE_ciede2000(rgb2lab(cut[None, None])[0, 0], lab)) > 1.25 * apart.min()
+
+
+def test_greys_and_colours_that_srgb_holds_are_drawn_as_they_are() -> None:
+    for codes in ((0, 0, 0), (31, 31, 31), (254, 254, 254), (255, 255, 255), (255, 90, 0), (12, 200, 255)):
+        assert printable(rgb2lab(np.array(codes)[None, None] / 255.0)[0, 0])[0] == codes
+
+
+def test_the_command_says_which_patches_are_beyond_srgb(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own = tmp_path / "own.toml"
+    words = ["card", "--chart", CHARTS[0], "-o", str(tmp_path / "card.svg"), "--card-chart", str(own)]
+    assert main(words) == 0
+    told = capsys.readouterr().out
+    assert re.search(r"pH 4, 4\.5, 5: more vivid than sRGB holds .* up to 3\.\d CIEDE2000 off", told)
+    # The chart of the card holds what was drawn: drawn again, there is nothing to say.
+    assert main(["card", "--chart", str(own), "-o", str(tmp_path / "again.svg")]) == 0
+    assert "vivid" not in capsys.readouterr().out
+    again = (tmp_path / "again.svg").read_text()
+    assert re.findall(r"#[0-9a-f]{6}", again) == re.findall(
+        r"#[0-9a-f]{6}", (tmp_path / "card.svg").read_text()
+    )
 
 
 def test_two_rows_of_patches_still_fit(tmp_path: Path) -> None:
