@@ -253,7 +253,7 @@ def load_chart(path: PathLike) -> Chart:
     except UnicodeDecodeError as error:
         raise ChartError(
             f"cannot read {file} as a chart: a chart file is UTF-8 text, found other bytes at {error.start}; "
-            "make one with hueph calibrate"
+            "name a chart file here, not a picture; hueph calibrate makes one from a picture"
         ) from error
     chart, stated = parse_chart(text, str(file))
     digest = chart_sha256(chart)

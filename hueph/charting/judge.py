@@ -249,8 +249,8 @@ def _gaps_are_paper(view: View, found: Arrangement, cells: Cells) -> bool:
 def _count_text(count: int, found: int, *, at_least: bool = False) -> str:
     seen = f"at least {found}" if at_least else str(found)
     return (
-        f"--ph names {count} patches, but {seen} can be made out in the picture of the chart; "
-        "check the list, or give --corners round the patches"
+        f"a chart of {count} patches is looked for, by --ph or its file, but {seen} can be made out in the picture; "
+        "check list and picture, or give --corners round the patches"
     )
 
 
@@ -263,8 +263,8 @@ def _doubt_text(count: int, rough: int) -> str:
         )
     seen = f"no {count} that fit together" if rough else "none"
     return (
-        f"--ph names {count} patches, but {seen} can be made out in the picture of the chart; "
-        "check the list, or give --corners round the patches"
+        f"a chart of {count} patches is looked for, by --ph or its file, but {seen} can be made out in the picture; "
+        "check list and picture, or give --corners round the patches"
     )
 
 

@@ -138,7 +138,9 @@ class Notebook:
         )
 
     def _error(self, text: str) -> RecipeError:
-        return self.recipe.fail(self._line, f"step {self._step!r}: {text}")
+        # The steps of a one-liner are called "step 1", "step 2" already.
+        where = self._step if self._step.startswith("step ") else f"step {self._step!r}"
+        return self.recipe.fail(self._line, f"{where}: {text}")
 
     def _keep(self, vessel: _Vessel) -> None:
         if vessel.name in self.vessels:

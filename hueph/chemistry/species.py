@@ -122,7 +122,8 @@ class SpeciesTable:
         for key in (name, name.casefold()):
             if key in self._names:
                 return self.reagents[self._names[key]]
-        raise InputError(f"no substance called {name!r} is known{nearest(name, self.known_names())}")
+        hint = nearest(name, self.known_names()) or f'; a recipe may define it, as [reagent."{name}"]'
+        raise InputError(f"no substance called {name!r} is known{hint}")
 
     def known_names(self) -> list[str]:
         """Return every name a reagent may be called by."""

@@ -47,7 +47,9 @@ def read_toml_text(path: PathLike, kind: str) -> str:
         return raw.decode("utf-8").removeprefix("\ufeff")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
-        raise RecipeError(f"reading {name}, line {line}: the text is not UTF-8; save it as UTF-8") from error
+        raise RecipeError(
+            f"reading {name}, line {line}: the text is not UTF-8; check that it is {kind}, and save it as UTF-8"
+        ) from error
 
 
 class LineMap:

@@ -75,20 +75,20 @@ def test_a_chart_printed_from_high_to_low_is_reversed() -> None:
 def test_another_number_of_patches_is_named_and_refused(features: dict[str, Any], wrong: int) -> None:
     art = artwork(**features)
     ph = [3.0 + 0.5 * k for k in range(len(art.ph) + wrong)]
-    with pytest.raises(ChartError, match=f"--ph names {len(ph)} patches, but 8 can be made out"):
+    with pytest.raises(ChartError, match=rf"a chart of {len(ph)} patches is looked for, .* 8 can be made out"):
         calibrate_picture(art.picture, ph)
 
 
 def test_of_touching_patches_a_part_is_not_taken_for_all() -> None:
     art = artwork(layout="strip", label="none", print_error=0.0)
-    with pytest.raises(ChartError, match=r"--ph names 5 patches, but (8|at least 6) can be made out"):
+    with pytest.raises(ChartError, match=r"a chart of 5 patches is looked for, .* (8|at least 6) can be made out"):
         calibrate_picture(art.picture, art.ph[:5])
 
 
 def test_a_pale_first_patch_is_not_passed_over() -> None:
     # The paler end is nearly the colour of the paper: eleven of twelve patches would look like a whole chart.
     art = artwork(path="colourless-pink", count=12, paper=(226, 238, 250), label="none")
-    with pytest.raises(ChartError, match="--ph names 11 patches, but 12"):
+    with pytest.raises(ChartError, match="a chart of 11 patches is looked for, by --ph or its file, but 12"):
         calibrate_picture(art.picture, art.ph[1:])
     assert len(calibrate_picture(art.picture, art.ph, allow_alike=True).patches) == 12
 
@@ -140,7 +140,7 @@ def test_patches_of_a_few_pixels_are_too_small() -> None:
 
 def test_an_empty_sheet_holds_no_chart() -> None:
     blank = np.full((300, 400, 3), 240, np.uint8)
-    with pytest.raises(ChartError, match="--ph names 5 patches, but none can be made out"):
+    with pytest.raises(ChartError, match=r"a chart of 5 patches is looked for, .* none can be made out"):
         calibrate_picture(blank, [4, 5, 6, 7, 8])
     with pytest.raises(ChartError, match="no light paper is seen"):
         calibrate_picture(blank // 12, [4, 5, 6, 7, 8])

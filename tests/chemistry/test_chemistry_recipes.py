@@ -358,12 +358,20 @@ def test_drops_into_a_portion_that_begins_a_line() -> None:
     assert step.ph == pytest.approx(3.48, abs=0.05)
 
 
+def test_a_line_with_an_unknown_substance_says_where_and_what_to_do() -> None:
+    told = r"line 1: step 1: no substance called 'vinegar' is known; a recipe may define it, as \[reagent\.\"vinegar\"\]"
+    with pytest.raises(RecipeError, match=told):
+        expect_recipe("5 mL 0.1 M vinegar")
+
+
 def test_files_that_are_no_recipes(tmp_path: Path) -> None:
     path = tmp_path / "bad.toml"
     with pytest.raises(RecipeError, match=r"reading bad\.toml: the file cannot be opened"):
         load_recipe(path)
     path.write_bytes(b'[solutions]\nacid = "0.1 M HCl"\n\xff\xfe')
-    with pytest.raises(RecipeError, match=r"reading bad\.toml, line 3: the text is not UTF-8"):
+    with pytest.raises(
+        RecipeError, match=r"reading bad\.toml, line 3: the text is not UTF-8; check that it is a recipe"
+    ):
         load_recipe(path)
     path.write_bytes(b"# long\n" * 40_000)
     with pytest.raises(RecipeError, match=r"reading bad.toml: a recipe may hold 200 kB"):

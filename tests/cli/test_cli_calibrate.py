@@ -110,7 +110,7 @@ def test_the_preview_outlines_every_patch(card: str) -> None:
 @pytest.mark.parametrize(
     ("words", "text"),
     [
-        (["--ph", "4:9:1"], "--ph names 6 patches, but 5 can be made out"),
+        (["--ph", "4:9:1"], "a chart of 6 patches is looked for, by --ph or its file, but 5 can be made out"),
         (["--ph", "4,5,5,6,7"], "each pH stands once on a chart"),
         (["--ph", "8,7,6,5,4"], "add --reverse"),
     ],
