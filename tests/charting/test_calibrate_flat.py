@@ -75,13 +75,17 @@ def test_a_chart_printed_from_high_to_low_is_reversed() -> None:
 def test_another_number_of_patches_is_named_and_refused(features: dict[str, Any], wrong: int) -> None:
     art = artwork(**features)
     ph = [3.0 + 0.5 * k for k in range(len(art.ph) + wrong)]
-    with pytest.raises(ChartError, match=rf"a chart of {len(ph)} patches is looked for, .* 8 can be made out"):
+    with pytest.raises(
+        ChartError, match=rf"a chart of {len(ph)} patches is looked for, .* 8 can be made out"
+    ):
         calibrate_picture(art.picture, ph)
 
 
 def test_of_touching_patches_a_part_is_not_taken_for_all() -> None:
     art = artwork(layout="strip", label="none", print_error=0.0)
-    with pytest.raises(ChartError, match=r"a chart of 5 patches is looked for, .* (8|at least 6) can be made out"):
+    with pytest.raises(
+        ChartError, match=r"a chart of 5 patches is looked for, .* (8|at least 6) can be made out"
+    ):
         calibrate_picture(art.picture, art.ph[:5])
 
 

@@ -69,7 +69,9 @@ def test_corners_given_by_hand_say_where_the_chart_is() -> None:
     centres = through(homography, (art.boxes[:, :2] + art.boxes[:, 2:]) / 2)
     assert np.abs(made.found[0].picture_quads().mean(axis=1) - centres).max() < 4.0
     half = np.array([low, [high[0] / 2, low[1]], [high[0] / 2, high[1]], [low[0], high[1]]])
-    with pytest.raises(ChartError, match=r"do not fill the rectangle that --corners|a chart of 8 patches is looked for"):
+    with pytest.raises(
+        ChartError, match=r"do not fill the rectangle that --corners|a chart of 8 patches is looked for"
+    ):
         calibrate_pictures([picture], art.ph, corners=through(homography, half))
     with pytest.raises(InputError, match="must go clockwise"):
         calibrate_pictures([picture], art.ph, corners=through(homography, around[::-1]))
