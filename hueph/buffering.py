@@ -12,7 +12,7 @@ from hueph.comparing.colours import COLOUR_CHANGE_DELTA_E, colour_verdict
 from hueph.comparing.expected import ExpectedChange
 from hueph.comparing.wording import digits_of, range_text, signed
 from hueph.errors import InputError
-from hueph.interval import format_ph
+from hueph.interval import Interval, format_ph
 from hueph.results import Reading
 
 __all__ = ["HOLD_PH", "SPENT_PH", "VERDICTS", "Judgement", "change_text", "colours_text", "judge_change"]
@@ -206,7 +206,7 @@ def _reason(
         parts.append("whether the buffer is used up stays open")
     if change.could_hide is not None and verdict != "exhausted" and not change.visible:
         parts.append(
-            f"no change is visible, but one of up to {format_ph(change.could_hide)} could hide "
+            f"no change is visible, but one of up to {_size_text(change.could_hide)} could hide "
             "with this card and indicator"
         )
     if verdict == "exhausted" and expected is not None:
@@ -215,7 +215,7 @@ def _reason(
         if end is not None:
             parts.append(f"past pH {format_ph(end)}, where a partner of the buffer is used up")
     if expected is not None:
-        parts.append(_beside_recipe(expected, agrees))
+        parts.append(_beside_recipe(expected, agrees, change.interval))
     return "; ".join(parts) + "."
 
 
@@ -230,14 +230,26 @@ def _why_undecided(change: TubeChange, limit: float) -> str:
     return f"which leaves open whether it is more than {format_ph(limit)}"
 
 
-def _beside_recipe(expected: ExpectedChange, agrees: bool | None) -> str:
-    """Set the recipe beside the change."""
-    text = f"the recipe expects {signed(expected.change)}"
-    if agrees is not None:
-        text += ", in agreement" if agrees else ", which does not agree"
+def _beside_recipe(expected: ExpectedChange, agrees: bool | None, seen: Interval | None) -> str:
+    """Set the recipe beside the change; rounding must not hide that they do not agree."""
+    if agrees is False and seen is not None:
+        below = 0.0 if seen.low is None else seen.low - expected.change
+        above = 0.0 if seen.high is None else expected.change - seen.high
+        gap = max(below, above)
+        text = (
+            f"the recipe expects {signed(expected.change, 2)}, which does not agree: "
+            f"{_size_text(gap)} outside the range seen"
+        )
+    else:
+        text = f"the recipe expects {signed(expected.change)}{', in agreement' if agrees else ''}"
     if expected.water_ph is not None:
         text += f" (plain water would end at {format_ph(expected.water_ph)})"
     return text
+
+
+def _size_text(value: float) -> str:
+    """Write the size of a change, never as nothing."""
+    return format_ph(value) if value >= 0.095 else f"{max(value, 0.01):.2f}"
 
 
 def colours_text(change: TubeChange) -> str:

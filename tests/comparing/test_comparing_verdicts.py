@@ -170,6 +170,20 @@ def test_the_recipe_widens_what_counts_as_held_and_only_on_its_side() -> None:
     assert "does not agree" in judge_change(rise, expected=down).reason
 
 
+def test_rounding_does_not_hide_that_the_recipe_disagrees() -> None:
+    seen_change = compare_tubes(seen(6.0, 0.03), seen(6.0, 0.03, tube=2))
+    assert seen_change.interval is not None
+    assert seen_change.interval.low is not None
+    low = seen_change.interval.low
+    near = ExpectedChange(before_ph=6.0, after_ph=6.0 + low - 0.03, change_std=0.01)
+    told = judge_change(seen_change, expected=near).reason
+    assert f"expects {low - 0.03:.2f}, which does not agree: 0.03 outside the range seen" in told
+    far = ExpectedChange(before_ph=6.0, after_ph=7.0, change_std=0.01)
+    told = judge_change(seen_change, expected=far).reason
+    assert "expects +1.00, which does not agree: 1.0 outside the range seen" in told
+    assert re.search(r"one of up to 0\.0[1-9] could hide", told)
+
+
 def test_a_recipe_that_expects_much_does_not_turn_a_shift_into_a_hold() -> None:
     much = ExpectedChange(before_ph=6.0, after_ph=4.9, change_std=0.05)
     judged = judge_change(change(6.0, 4.9, 0.08), expected=much)
