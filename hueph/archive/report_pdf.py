@@ -292,14 +292,15 @@ def _photograph(reading: ReadingView, width: float) -> list[Flowable]:
     story += _notes(reading.notes)
     rows: list[list[Any]] = [
         [
-            f"{tube.number} {tube.name}",
+            # In small letters below the number: a sample's name seldom fits beside it.
+            [_text(str(tube.number)), *([_text(tube.name, "small")] if tube.name else [])],
             _picture(tube.picture, 14 * mm, 20 * mm) if tube.picture else "",
             _tube_words(tube),
             _axis(tube, reading),
         ]
         for tube in reading.tubes
     ]
-    story.append(_grid(["Tube", "Picture", "Reading", "How sure: pH axis"], rows, [18, 17, 76, 66], width))
+    story.append(_grid(["Tube", "Picture", "Reading", "How sure: pH axis"], rows, [23, 17, 71, 66], width))
     story += [_text(f"Tube {number}: {expected}.") for number, expected in reading.not_found]
     if reading.strip:
         card = ", ".join(f"{ph:g}" for ph in reading.card_ph)

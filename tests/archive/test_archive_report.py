@@ -74,7 +74,9 @@ def reported(tmp_path: Path, add: Callable[..., Any]) -> Archive:
         'title = "Feed line"\n[solutions]\nfeed = "10 mM KH2PO4 + 10 mM K2HPO4"\n[steps]\ntank = "take 20 mL of feed"\n'
     )
     add_expectation(archive, recipe, labels=Labels("Ada", "feed & drain <1>"))
-    first = add(archive, 1, who="Ada", experiment="feed & drain <1>", sample="tank, b, c, d", step="1")
+    first = add(
+        archive, 1, who="Ada", experiment="feed & drain <1>", sample="tank, thin-phosphate, c, d", step="1"
+    )
     second = add(archive, 2, who="Ada", experiment="feed & drain <1>", sample="x", step="2")
     add_comparison(
         archive,
@@ -93,7 +95,7 @@ def reported(tmp_path: Path, add: Callable[..., Any]) -> Archive:
 def test_view_holds_everything(reported: Archive) -> None:
     view = build_view(reported, "feed & drain <1>")
     reported.close()
-    assert [reading.sample for reading in view.readings] == ["tank, b, c, d", "b7"]
+    assert [reading.sample for reading in view.readings] == ["tank, thin-phosphate, c, d", "b7"]
     tube = view.readings[0].tubes[0]
     assert (tube.name, tube.value, tube.spread) == ("tank", "pH 6.2", "5.9 to 6.5, 95 %")
     # KH2PO4 and K2HPO4 in equal amounts: near pKa2 of phosphoric acid, 7.20 less the activity's share.
@@ -268,6 +270,7 @@ def test_reading_beside_its_recipe(
         assert "Does it hold?" in words
         assert "5 drops of" in words
         assert "<lye>" in words
+        assert "\nthin-phosphate\n" in words  # beside its tube's picture, in one piece
 
 
 def test_comparison_and_recipe_as_text(reported: Archive) -> None:
