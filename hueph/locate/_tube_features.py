@@ -88,7 +88,13 @@ class Columns:
 
 
 def describe(
-    strips: Float32Array, backing: Float32Array, unit: float, sizes: FloatArray, deepest: AnyArray
+    strips: Float32Array,
+    backing: Float32Array,
+    unit: float,
+    sizes: FloatArray,
+    deepest: AnyArray,
+    *,
+    at_edge: bool = False,
 ) -> Columns:
     """Propose up to three bottoms for each strip and measure what speaks for a liquid column.
 
@@ -104,9 +110,11 @@ def describe(
         Width over the longest side of the picture.
     deepest : array, shape (n,)
         Last row that is still inside the picture.
+    at_edge : bool
+        Propose only that row, the edge of the picture.
     """
     maps = make_maps(strips)
-    strip, bottom, shape, broken = _bottoms(maps, unit, deepest)
+    strip, bottom, shape, broken = _bottoms(maps, unit, deepest, at_edge=at_edge)
     if len(strip) == 0:
         return Columns(strip, strip, strip, np.zeros(0), np.zeros((0, len(FEATURES))))
     top = maps.top[strip]
@@ -182,7 +190,7 @@ def _rows_mean(values: Float32Array, strip: AnyArray, first: AnyArray, rows: int
 
 
 def _bottoms(
-    maps: StripMaps, unit: float, deepest: AnyArray
+    maps: StripMaps, unit: float, deepest: AnyArray, *, at_edge: bool
 ) -> tuple[AnyArray, AnyArray, AnyArray, AnyArray]:
     """Return strip, row, outline and strongest level step above of the likeliest bottoms."""
     count = STRIP_SHAPE[0]
@@ -200,6 +208,8 @@ def _bottoms(
         - 0.7 * np.log1p(broken / unit)
     )
     allowed = (rows >= top + int(0.55 * SAMPLES)) & (rows < np.minimum(deepest, count - 2)[:, None])
+    if at_edge:
+        allowed = np.abs(rows - deepest[:, None]) <= 1
     score = np.where(allowed, score, -np.inf)
     around = cv2.dilate(score, np.ones((1, 11), np.uint8))
     score = np.where((score >= around) & np.isfinite(score), score, -np.inf)

@@ -16,6 +16,8 @@ __all__ = [
     "STRIP_SHAPE",
     "WALL_ROWS",
     "band_points",
+    "closed_below",
+    "cut_off",
     "most_promising",
     "settle_walls",
     "straighten",
@@ -35,6 +37,17 @@ _REACH = int(1.5 * SAMPLES)
 LOOKED_AT = 40
 PROMISE = {"walls": 0.68, "contrast": 0.48, "rank": -1.52}
 PROMISE_RANK = 4.0
+# A liquid cut off by the picture's edge is in view for this many widths at least, and differs from both sides by
+# this many units there.
+SHORTEST_CUT, CUT_CONTRAST = 0.8, 4.0
+# Both walls of a strip, row by row.
+_WALL_POINTS = np.stack(
+    [np.repeat([BAND_LEFT, BAND_LEFT + SAMPLES], STRIP_SHAPE[0]), np.tile(np.arange(STRIP_SHAPE[0]), 2)],
+    axis=1,
+).astype(float)
+# Rows at the picture's edge, and columns beside a band, that stand for what lies beyond the edge.
+EDGE_ROWS = 6
+BESIDE = slice(2, BAND_LEFT - 3), slice(BAND_LEFT + SAMPLES + 3, STRIP_SHAPE[1] - 2)
 # The rows that settling the walls looks at.
 WALL_ROWS = slice(BAND_TOP - 3, BAND_TOP + _REACH + 3)
 
@@ -149,6 +162,42 @@ def most_promising(strips: Float32Array, walls: Float32Array, unit: float) -> An
         + PROMISE["rank"] * rank
     )
     return np.sort(np.argsort(-promise, kind="stable")[:LOOKED_AT])
+
+
+def cut_off(strips: Float32Array, bands: FloatArray, scene: TubeScene) -> tuple[AnyArray, AnyArray]:
+    """Return the strips whose column leaves the picture below, and the last row of each inside it.
+
+    Such a column differs from both sides at the picture's edge.
+    """
+    height, width = scene.pyramid[0].shape[:2]
+    # both walls of every strip, row by row
+    walls = band_points(bands, np.broadcast_to(_WALL_POINTS, (len(bands), *_WALL_POINTS.shape)))
+    x, y = np.moveaxis(walls.reshape(len(bands), 2, -1, 2), -1, 0)
+    last = (y <= height - 0.5).all(axis=1).sum(axis=1) - 1
+    at_last = np.take_along_axis(x, last[:, None, None].clip(0), axis=2)[..., 0]
+    whole = ((at_last >= 0) & (at_last <= width - 1)).all(axis=1)
+    there = np.nonzero(whole & (last >= BAND_TOP + SHORTEST_CUT * SAMPLES) & (last < STRIP_SHAPE[0] - 1))[0]
+    last = last[there]
+    inside = slice(BAND_LEFT + SAMPLES // 4, BAND_LEFT + SAMPLES - SAMPLES // 4)
+    ends = strips[there[:, None], last[:, None] - 1 - np.arange(EDGE_ROWS)]
+    middle, left, right = (ends[:, :, part].mean(axis=(1, 2)) for part in (inside, *BESIDE))
+    contrast = np.minimum(*(np.linalg.norm(middle - side, axis=1) for side in (left, right)))
+    cut = contrast > CUT_CONTRAST * scene.unit
+    return there[cut], last[cut]
+
+
+def closed_below(strips: Float32Array, deepest: AnyArray) -> Float32Array:
+    """Return strips in which what lies below the picture looks like what stands beside the column at its edge.
+
+    A liquid whose bottom is out of the picture then ends there, as on a shelf.
+    """
+    columns = np.arange(STRIP_SHAPE[1])
+    share = np.clip((columns - BAND_LEFT) / SAMPLES, 0.0, 1.0).astype(np.float32)[:, None]
+    closed = strips.copy()
+    for strip, last in zip(closed, deepest, strict=True):
+        left, right = (strip[last - EDGE_ROWS : last, part].mean(axis=(0, 1)) for part in BESIDE)
+        strip[last + 1 :] = (1 - share) * left + share * right
+    return closed
 
 
 def _three_widths_tall(bands: FloatArray) -> FloatArray:

@@ -36,6 +36,8 @@ from hueph.locate._tube_strips import (
     STRIP_SHAPE,
     WALL_ROWS,
     band_points,
+    closed_below,
+    cut_off,
     most_promising,
     settle_walls,
     straighten,
@@ -225,10 +227,20 @@ def _columns(scene: TubeScene) -> tuple[FloatArray, FloatArray, FloatArray]:
     strips = straighten(scene, bands)
     sizes = np.linalg.norm(bands[:, 1] - bands[:, 0], axis=1) / scene.longest
     backing, deepest = _rows_in_picture(scene, bands)
-    columns = describe(strips, backing, scene.unit, sizes, deepest)
-    if len(columns.strip) == 0:
+    found = [(bands, describe(strips, backing, scene.unit, sizes, deepest))]
+    cut, edge = cut_off(strips, bands, scene)
+    if len(cut):
+        closed = closed_below(strips[cut], edge)
+        columns = describe(closed, backing[cut], scene.unit, sizes[cut], edge, at_edge=True)
+        found.append((bands[cut], columns))
+    found = [(where, columns) for where, columns in found if len(columns.strip)]
+    if not found:
         return np.zeros((0, 4, 2)), np.zeros(0), np.zeros((0, 0))
-    return _quads(bands, columns), columns.depth, columns.features
+    return (
+        np.concatenate([_quads(where, columns) for where, columns in found]),
+        np.concatenate([columns.depth for _, columns in found]),
+        np.concatenate([columns.features for _, columns in found]),
+    )
 
 
 def _rows_in_picture(scene: TubeScene, bands: FloatArray) -> tuple[Float32Array, AnyArray]:

@@ -4,7 +4,7 @@
 
 FOLDER holds truth.json and the photographs it names. The true patch corners stand in for the strip
 that another stage finds; outlines of the tubes only score. Parts: plain, no-strip, turned, half,
-dark, bright, blurred, flipped, recoloured, no-tubes, blank.
+dark, bright, blurred, flipped, recoloured, no-tubes, cut, blank.
 """
 
 from __future__ import annotations
@@ -238,6 +238,31 @@ def without_tubes(shot: Shot) -> Iterator[Shot]:
             )
 
 
+def cut(shot: Shot) -> Iterator[Shot]:
+    """Yield the picture cut off 1.1, 1.5 and 2.2 bores below the surface of a liquid, other tubes as they come.
+
+    Of a liquid with less than a bore in view nothing is asked.
+    """
+    turn = sum(map(ord, shot.scene)) % max(len(shot.tubes), 1)
+    for bores in (1.1, 1.5, 2.2):
+        chosen = np.asarray(shot.tubes[turn], float)
+        edge = int(chosen[:2, 1].mean() + bores * np.linalg.norm(chosen[1] - chosen[0]))
+        if edge >= chosen[2:, 1].mean():
+            continue
+        tubes, partial, what = [], [], []
+        for quad, name in zip(shot.tubes, shot.what, strict=True):
+            part = np.array(quad, float)
+            sides = part[[3, 2]] - part[:2]
+            part[[3, 2]] -= sides * np.clip((part[[3, 2], 1] - edge + 1) / sides[:, 1], 0, 1)[:, None]
+            if (part[[3, 2], 1] - part[:2, 1]).min() >= np.linalg.norm(part[1] - part[0]):
+                tubes.append(part)
+                what.append(name)
+            else:
+                partial.append(part)
+        photo = photo_from_array(np.ascontiguousarray(shot.photo.encoded[:edge]))
+        yield Shot(shot.file, shot.scene, shot.kind, photo, shot.card, tubes, partial, what)
+
+
 def blanks() -> Iterator[Shot]:
     """Yield pictures of nothing."""
     rng = np.random.default_rng(5)
@@ -282,10 +307,14 @@ def variants(part: str, shot: Shot) -> Iterator[tuple[Shot, bool]]:
     elif part == "no-tubes":
         for crop in without_tubes(shot):
             yield crop, True
+    elif part == "cut":
+        for crop in cut(shot):
+            yield crop, True
 
 
 PARTS = (
-    "plain", "no-strip", "turned", "half", "dark", "bright", "blurred", "flipped", "recoloured", "no-tubes", "blank",
+    "plain", "no-strip", "turned", "half", "dark", "bright", "blurred", "flipped", "recoloured", "no-tubes", "cut",
+    "blank",
 )  # fmt: skip
 
 

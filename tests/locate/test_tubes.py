@@ -108,6 +108,31 @@ def test_narrow_tubes_in_a_picture_with_the_pixels_for_them(width: float) -> Non
         assert quad_overlap(tube.liquid, liquid) > 0.5
 
 
+@pytest.mark.parametrize(("number", "bores"), [(1, 1.6), (3, 1.1), (3, 1.6), (5, 1.1)])
+def test_liquids_cut_by_the_lower_edge_of_the_picture_are_found(number: int, bores: float) -> None:
+    # Before a bottom could lie at the picture's edge, none of these was.
+    picture, liquids = rendered_small(number)
+    edge = int(max(quad[:2, 1].max() + bores * np.linalg.norm(quad[1] - quad[0]) for quad in liquids))
+    true = sorted(liquids, key=lambda quad: quad[:, 0].mean())
+    for quad in true:
+        sides = quad[[3, 2]] - quad[:2]
+        quad[[3, 2]] -= sides * np.clip((quad[[3, 2], 1] - edge) / sides[:, 1], 0, 1)[:, None]
+    found = locate_tubes(photo_from_array(picture[:edge]), None)
+    assert len(found) == 3
+    for tube, liquid in zip(found, true, strict=True):
+        assert quad_overlap(tube.liquid, liquid) > 0.6
+        assert tube.core[:, 1].max() < edge
+        assert tube.core[:, 0].min() > liquid[:, 0].min()
+        assert tube.core[:, 0].max() < liquid[:, 0].max()
+
+
+def test_an_opaque_sheet_across_the_lower_edge_is_no_cut_liquid() -> None:
+    picture = np.full((600, 800, 3), (205, 208, 212), np.uint8)
+    picture[420:] = (150, 90, 60)
+    with pytest.raises(TubesNotFound):
+        locate_tubes(photo_from_array(picture), None)
+
+
 def drawn_tube_and_shadow() -> UInt8Array:
     """A tube of red liquid and, beside it, a weak copy of what it filters, soft over a quarter of its width."""
     picture = np.full((700, 800, 3), (214.0, 216.0, 220.0), np.float32)
