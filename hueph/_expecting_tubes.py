@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import NormalDist
 
@@ -20,10 +20,6 @@ from hueph.interval import Interval
 
 __all__ = ["ExpectRequest", "ExpectedTube", "TubeExpectation", "expect_tubes", "is_photo", "parse_expect"]
 
-# From this standard uncertainty on, pH is no longer nearly linear in what was measured, and the
-# expectation is drawn at random instead of being taken as normal.
-_STEEP_STD = 0.1
-_RUNS, _SEED = 2000, 0
 # Standard deviation that one step of a posterior's grid stands for, pH; nothing is known better.
 _LEAST_STD = 0.005
 # Plain blanks and digits: the other signs that \s and \d stand for are no numbers to `int`.
@@ -241,12 +237,9 @@ def _step(made: Expectation, name: str) -> ExpectedStep:
 
 
 def _expectations(made: Expectation, steps: Sequence[ExpectedStep]) -> list[TubeExpectation]:
-    """Turn steps of one recipe into expectations; slips and random runs are shared."""
+    """Turn steps of one recipe into expectations; slips are shared."""
     by_name = {step.name: step for step in steps}
     slips = work_out_slips(made, by_name)
-    drawn: Mapping[str, FloatArray] = {}
-    if any(step.ph_std > _STEEP_STD for step in by_name.values()):
-        drawn = made.monte_carlo(_RUNS, rng=np.random.default_rng(_SEED))
     return [
         TubeExpectation(
             name,
@@ -255,7 +248,7 @@ def _expectations(made: Expectation, steps: Sequence[ExpectedStep]) -> list[Tube
             step.ph_std,
             slips[name],
             step.cautions,
-            np.sort(drawn[name]) if step.ph_std > _STEEP_STD else None,
+            step.samples,
         )
         for name, step in by_name.items()
     ]

@@ -60,7 +60,7 @@ def step_cautions(
         else:
             found.append("hardly buffered: a trace of acid or base on the glass shows")
     if ph_std > _STEEP_STD:
-        found.append("steep place: a fraction of a drop decides here, and the range is only a guide")
+        found.append("steep place: a fraction of a drop decides here, hence the wide range")
     paired = [ion for ion in _PAIRING_IONS if ion in mixture.ions]
     partners = [key for key in _PAIRING_ACIDS if float(mixture.acids.get(key, [0.0])[0]) > 1e-7]
     if paired and partners:

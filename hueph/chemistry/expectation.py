@@ -34,6 +34,10 @@ from hueph.interval import Interval
 __all__ = ["Expectation", "ExpectedStep", "OneUnit", "expect_recipe"]
 
 _MAX_SAMPLES = 200_000
+# From this standard uncertainty on, pH is no longer nearly linear in what was measured (a strong acid beside as
+# much strong base: either may be left over), and the range is taken from random runs.
+_STEEP_STD = 0.1
+_RUNS, _SEED = 2000, 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +68,8 @@ class ExpectedStep:
         From the full charge and mass balance with activities, what a meter should show.
     ph_std : float
         Its standard uncertainty (k = 1) from measuring, labels, temperature, constants and activity model.
+    samples : array, shape (n,), or None
+        Random values in rising order where pH is not nearly linear in what was measured.
     ph_ideal : float or None
         The textbook shortcut: stoichiometry, then one formula with 25 °C constants and no activities.
     shortcut : str
@@ -106,6 +112,7 @@ class ExpectedStep:
     portions: tuple[str, ...] = ()
     titration: TitrationRecord | None = None
     mixture: Mixture = field(repr=False, kw_only=True)
+    samples: FloatArray | None = field(default=None, repr=False, kw_only=True)
 
     def std_by_kind(self) -> dict[str, float]:
         """Return the standard uncertainty of the pH from each kind of source, the largest first."""
@@ -115,14 +122,20 @@ class ExpectedStep:
         return {kind: math.sqrt(value) for kind, value in sorted(squares.items(), key=lambda pair: -pair[1])}
 
     def interval(self, coverage: float = 0.95) -> Interval:
-        """Return the range that holds the real pH with probability `coverage`, the errors being normal.
+        """Return the range that holds the real pH with probability `coverage`.
+
+        The errors count as normal, but for steep places, where random runs tell it.
 
         Raises
         ------
         InputError
             `coverage` is no probability.
         """
-        reach = NormalDist().inv_cdf(0.5 + check_coverage(coverage) / 2.0) * self.ph_std
+        share = 0.5 + check_coverage(coverage) / 2.0
+        if self.samples is not None:
+            low, high = np.quantile(self.samples, [1.0 - share, share])
+            return Interval(float(low), float(high), coverage)
+        reach = NormalDist().inv_cdf(share) * self.ph_std
         return Interval(self.ph - reach, self.ph + reach, coverage)
 
     def to_dict(self, coverage: float = 0.95) -> dict[str, Any]:
@@ -155,7 +168,7 @@ class ExpectedStep:
             "cautions": list(self.cautions),
         }
         if self.titration is not None:
-            known["titration"] = _titration_dict(self.titration)
+            known["titration"] = self.titration.to_dict()
         return known
 
 
@@ -264,7 +277,22 @@ def expect_recipe(recipe: Recipe | PathLike) -> Expectation:
     steps = tuple(_expected(record, checked, conditions, moving) for record in records)
     used = {name: label for name, label in linear.labels.items() if name in linear.touched}
     hazards = safety_cautions(used, checked.table, checked)
-    return Expectation(steps, hazards, checked, asked, first.delivered)
+    return _with_random_runs(Expectation(steps, hazards, checked, asked, first.delivered))
+
+
+def _with_random_runs(made: Expectation) -> Expectation:
+    """Take what random runs say where the linear propagation is far off; the shares of the budget stay."""
+    steep = [step for step in made.steps if step.ph_std > _STEEP_STD]
+    if not steep:
+        return made
+    drawn = made.monte_carlo(_RUNS, rng=np.random.default_rng(_SEED))
+    told = {}
+    for step in steep:
+        ph_std = float(np.std(drawn[step.name]))
+        factor = ph_std / step.ph_std
+        budget = tuple(replace(item, ph=item.ph * factor) for item in step.budget)
+        told[step.name] = replace(step, ph_std=ph_std, budget=budget, samples=np.sort(drawn[step.name]))
+    return replace(made, steps=tuple(told.get(step.name, step) for step in made.steps))
 
 
 def _read(recipe: PathLike) -> Recipe:
@@ -346,46 +374,3 @@ def _one_unit(mixture: Mixture, recipe: Recipe, conditions: Conditions, label: s
 
 def _unit_dict(unit: OneUnit) -> dict[str, Any]:
     return {"solution": unit.solution, "volume_ml": unit.volume_ml, "drops": unit.drops}
-
-
-def _titration_dict(record: TitrationRecord) -> dict[str, Any]:
-    """JSON-ready view of a titration."""
-    check = record.label_check
-    known: dict[str, Any] = {
-        "sample": record.sample,
-        "titrant": record.titrant,
-        "delivered_ml": record.delivered_ml,
-        "stop": record.stop,
-        "delivered_mol": record.delivered_mol,
-        "equivalence_points": [
-            {
-                "volume_ml": point.volume_ml,
-                "ph": point.ph,
-                "jump_ph": point.jump_ph,
-                "visible": point.visible,
-                "what": point.what,
-            }
-            for point in record.curve.equivalence_points
-        ],
-        "indicators": [
-            {
-                "indicator": fit.indicator.name,
-                "end_point_ml": fit.end_point_ml,
-                "error_ml": fit.error_ml,
-                "error_percent": fit.error_percent,
-                "verdict": fit.verdict,
-            }
-            for fit in record.fit_indicators()
-        ],
-        "label_check": None,
-    }
-    if check is not None:
-        known["label_check"] = {
-            "expected_ml": check.expected_ml,
-            "used_ml": check.used_ml,
-            "off_percent": check.off_percent,
-            "matches": check.matches,
-            "titrant_factor": check.titrant_implied,
-            "sample_factor": check.sample_implied,
-        }
-    return known

@@ -11,7 +11,7 @@ __all__ = ["expectation_text", "plan_text"]
 
 # Forms scarcer than this are left to the full listing, mol/L.
 _SCARCE_MOLAR = 1e-7
-_PREFIXES = ((1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"))
+_PREFIXES = ((1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p"))
 
 
 def expectation_text(made: Expectation, *, coverage: float = 0.95, verbose: bool = False) -> str:

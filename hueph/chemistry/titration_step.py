@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -77,6 +78,48 @@ class TitrationRecord:
     def fit_indicators(self) -> tuple[IndicatorFit, ...]:
         """Judge every indicator against the point the titration stops at, the best first."""
         return self.curve.fit_indicators(self.target, drop_ml=self.drop_ml)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the JSON-ready form."""
+        check = self.label_check
+        known: dict[str, Any] = {
+            "sample": self.sample,
+            "titrant": self.titrant,
+            "delivered_ml": self.delivered_ml,
+            "stop": self.stop,
+            "delivered_mol": self.delivered_mol,
+            "equivalence_points": [
+                {
+                    "volume_ml": point.volume_ml,
+                    "ph": point.ph,
+                    "jump_ph": point.jump_ph,
+                    "visible": point.visible,
+                    "what": point.what,
+                }
+                for point in self.curve.equivalence_points
+            ],
+            "indicators": [
+                {
+                    "indicator": fit.indicator.name,
+                    "end_point_ml": fit.end_point_ml,
+                    "error_ml": fit.error_ml,
+                    "error_percent": fit.error_percent,
+                    "verdict": fit.verdict,
+                }
+                for fit in self.fit_indicators()
+            ],
+            "label_check": None,
+        }
+        if check is not None:
+            known["label_check"] = {
+                "expected_ml": check.expected_ml,
+                "used_ml": check.used_ml,
+                "off_percent": check.off_percent,
+                "matches": check.matches,
+                "titrant_factor": check.titrant_implied,
+                "sample_factor": check.sample_implied,
+            }
+        return known
 
 
 def work_out_titration(

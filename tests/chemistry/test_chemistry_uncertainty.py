@@ -80,6 +80,28 @@ def test_linear_and_monte_carlo_agree(name: str) -> None:
         assert float(np.median(runs[step.name])) == pytest.approx(step.ph, abs=0.1 * step.ph_std + 1e-4)
 
 
+def test_a_strong_acid_beside_as_much_base_ends_where_one_label_wins() -> None:
+    # Two labels, each rectangular within 2 %, leave a triangular excess within 2 mM of 50 mM acid beside 50 mM base.
+    # 2.5 % of a triangle of half width 2 lie beyond 2 (1 - sqrt(0.05)) = 1.55 mM; activity by Davies at 50 mM.
+    steps = 'pipes = "mix 5 mL acid and 5 mL base"'
+    step = expect_recipe(
+        '[solutions]\nacid = "0.1 M HCl"\nbase = "0.1 M NaOH"\n[measuring]\nvolumes = "class A pipette"\n'
+        f"[steps]\n{steps}\n"
+    ).step("pipes")
+    excess = 2e-3 * (1.0 - math.sqrt(0.05))
+    root = math.sqrt(0.05)
+    activity = 10.0 ** (-0.51 * (root / (1.0 + root) - 0.3 * 0.05))
+    acid_side = -math.log10(excess * activity)
+    interval = step.interval(0.95)
+    assert step.ph == pytest.approx(7.0, abs=0.05)
+    assert interval.low == pytest.approx(acid_side, abs=0.08)
+    assert interval.high == pytest.approx(14.0 - acid_side, abs=0.08)
+    assert step.ph_std == pytest.approx(math.sqrt(sum(item.ph**2 for item in step.budget)), rel=1e-6)
+    assert step.samples is not None
+    assert (np.diff(step.samples) >= 0.0).all()
+    assert any("hence the wide range" in text for text in step.cautions)
+
+
 def test_where_a_drop_decides_the_step_says_so() -> None:
     made = expect_recipe(f'{BENCH}[steps]\nend = "titrate 25 mL strong with base, used 25 mL"\n')
     assert any("steep" in text for text in made.steps[0].cautions)
