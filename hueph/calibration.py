@@ -35,7 +35,7 @@ from hueph.errors import NotFittedError
 from hueph.estimating.features import TubeEvidence
 from hueph.estimating.posterior import PooledEvidence, Posterior, pool_experts, spread
 from hueph.estimating.refining import load_refiners
-from hueph.estimating.scores import LEAST_DENSITY, conditioned, label_score, log_pool
+from hueph.estimating.scores import LEAST_DENSITY, conditioned, label_score, log_pool, weighted
 
 __all__ = [
     "IndicatorCalibration",
@@ -229,7 +229,7 @@ class IndicatorCalibration:
         ----------
         evidence : TubeEvidence
         pooled : PooledEvidence
-            Of that tube, by the chart alone.
+            Of that tube, by the chart alone; read together with the tubes of its picture or by itself.
         photo : str
             Hash of the picture; a standard in the same picture counts most.
         widen : float
@@ -248,14 +248,18 @@ class IndicatorCalibration:
         NotFittedError
             `fit` was not called.
         """
-        kriged = self.by_kriging(evidence, pooled, photo=photo, widen=widen, off=off)
+        own = pooled.by_itself()
+        kriged = self.by_kriging(evidence, own, photo=photo, widen=widen, off=off)
         if off:
             return kriged
         is_widened = widen > self._whole()
-        started = self.by_kriging(evidence, pooled, photo=photo) if is_widened else kriged
-        corrected = self._corrected(SeenTube.of(evidence), pooled, photo, started, widen=widen)
+        started = self.by_kriging(evidence, own, photo=photo) if is_widened else kriged
+        corrected = self._corrected(SeenTube.of(evidence), own, photo, started, widen=widen)
         # Squared: pictures half alike share too little for colours to be set beside one another.
-        return log_pool(corrected, kriged, self.likeness(evidence, photo) ** 2)
+        share = self.likeness(evidence, photo) ** 2
+        read = log_pool(corrected, kriged, share)
+        # What the other tubes of the picture bring is news as far as the standards have not said it.
+        return weighted(read, pooled.grid, (1.0 - share) / max(1.0, widen) * pooled.company)
 
     def by_kriging(
         self,
@@ -275,7 +279,7 @@ class IndicatorCalibration:
         """
         if not self.tubes_:
             raise NotFittedError("this calibration holds no standards yet: call fit before refine")
-        seen = spread(pooled)
+        seen = spread(pooled.by_itself())
         cross = self._cross(evidence, _place(evidence, seen), photo)
         mean, variance, own = self._predict(cross, np.arange(len(self.tubes_)))
         return conditioned(seen, mean + off * own, variance * max(1.0, widen / self._whole()))

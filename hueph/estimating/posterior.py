@@ -12,12 +12,12 @@ DEVELOPERS.md has the table.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from hueph._checks import check_coverage
-from hueph._types import FloatArray
+from hueph._types import Float32Array, FloatArray
 from hueph.estimating.features import (
     PictureView,
     TubeEvidence,
@@ -26,7 +26,8 @@ from hueph.estimating.features import (
     share_picture,
     surface_distances,
 )
-from hueph.estimating.network import load_scorers
+from hueph.estimating.network import Scorer, load_scorers
+from hueph.estimating.together import load_listener
 from hueph.interval import Interval
 
 __all__ = [
@@ -34,6 +35,7 @@ __all__ = [
     "Posterior",
     "Statement",
     "estimate_posterior",
+    "mixture_of",
     "pool",
     "pool_experts",
     "pool_tubes",
@@ -130,6 +132,8 @@ class PooledEvidence:
         Distance of the colour from the nearest point of the surface, CAM16-UCS.
     chart_low, chart_high : float
         Ends of the chart.
+    company : array, shape (m,), or 0
+        What the other tubes of the picture brought to the log density.
     """
 
     grid: FloatArray
@@ -138,6 +142,12 @@ class PooledEvidence:
     misfit: float
     chart_low: float
     chart_high: float
+    company: FloatArray | float = 0.0
+
+    def by_itself(self) -> PooledEvidence:
+        """Return the evidence without what other tubes brought to it."""
+        log_density = self.log_density - self.company
+        return replace(self, log_density=log_density - log_density.max(), company=0.0)
 
 
 def pool_experts(evidence: TubeEvidence) -> PooledEvidence:
@@ -172,7 +182,10 @@ def pool(scorer: FloatArray, distance: FloatArray) -> FloatArray:
 
 
 def pool_tubes(
-    tubes: Sequence[TubeEvidence], how: Callable[[FloatArray, FloatArray], FloatArray] = pool
+    tubes: Sequence[TubeEvidence],
+    how: Callable[[FloatArray, FloatArray], FloatArray] = pool,
+    *,
+    together: bool = False,
 ) -> list[PooledEvidence]:
     """Do what `pool_experts` does for several tubes; those of one picture share most of the work.
 
@@ -181,6 +194,8 @@ def pool_tubes(
     tubes : sequence of TubeEvidence
     how : callable
         How the two experts are pooled, for comparing ways. Default: `pool`.
+    together : bool
+        Let tubes of one picture that follow one another bear on one another (`hueph.estimating.together`).
 
     Returns
     -------
@@ -192,15 +207,16 @@ def pool_tubes(
         grid = candidate_grid(picture[0].ph)
         view = PictureView.of(picture[0], grid)
         features = features_of_tubes(picture, view)
-        scores = [scorer.score(features) for scorer in load_scorers()]
-        # The mixture of the networks' densities, not the mean of their logarithms: where they
-        # disagree the answer has to be wide.
-        densities = [np.exp(logits - logits.max(axis=-1, keepdims=True)) for logits, _ in scores]
-        mixtures = np.mean([density / density.sum(axis=-1, keepdims=True) for density in densities], axis=0)
-        valid = np.mean([odds for _, odds in scores], axis=0)
+        mixtures, valid = mixture_of(features, load_scorers())
+        own = mixtures
+        if together and len(picture) > 1:
+            mixtures = load_listener().densities(features, own, valid)
         distances = surface_distances(picture, view)
-        for tube, mixture, odds, distance in zip(picture, mixtures, valid, distances, strict=True):
+        for tube, mixture, by_itself, odds, distance in zip(
+            picture, mixtures, own, valid, distances, strict=True
+        ):
             pooled = how(np.log(mixture + 1e-9), distance)
+            company = 0.0 if mixtures is own else pooled - how(np.log(by_itself + 1e-9), distance)
             found.append(
                 PooledEvidence(
                     grid=grid,
@@ -209,9 +225,33 @@ def pool_tubes(
                     misfit=float(distance.min()),
                     chart_low=float(tube.ph[0]),
                     chart_high=float(tube.ph[-1]),
+                    company=company,
                 )
             )
     return found
+
+
+def mixture_of(features: Float32Array, scorers: Sequence[Scorer]) -> tuple[FloatArray, FloatArray]:
+    """Return the mixture of the scorers' densities and their mean odds.
+
+    The mixture, not the mean of the logarithms: where networks disagree the answer has to be wide.
+
+    Parameters
+    ----------
+    features : array, shape (t, m, FEATURE_COUNT)
+    scorers : sequence of Scorer
+
+    Returns
+    -------
+    densities : array, shape (t, m)
+        Sum 1.
+    valid : array, shape (t,)
+        Log odds that a liquid holds the chart's indicator at all.
+    """
+    scores = [scorer.score(features) for scorer in scorers]
+    densities = [np.exp(logits - logits.max(axis=-1, keepdims=True)) for logits, _ in scores]
+    shares = [density / density.sum(axis=-1, keepdims=True) for density in densities]
+    return np.mean(shares, axis=0), np.mean([odds for _, odds in scores], axis=0)
 
 
 def _by_picture(tubes: Sequence[TubeEvidence]) -> list[list[TubeEvidence]]:

@@ -10,9 +10,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from hueph._types import FloatArray
 from hueph.estimating.posterior import Posterior
 
-__all__ = ["LEAST_DENSITY", "conditioned", "label_score", "log_pool"]
+__all__ = ["LEAST_DENSITY", "conditioned", "label_score", "log_pool", "weighted"]
 
 LEAST_DENSITY = 1e-9
 """Keeps logarithms of a density finite."""
@@ -63,7 +64,19 @@ def label_score(ph: float, ph_std: float, seen: Posterior) -> tuple[float, float
 def log_pool(one: Posterior, other: Posterior, share: float) -> Posterior:
     """Logarithmic pool of two posteriors on one grid; `share` is the weight of the first."""
     logs = share * np.log(one.density + LEAST_DENSITY) + (1.0 - share) * np.log(other.density + LEAST_DENSITY)
+    return _with_logs(one, logs)
+
+
+def weighted(seen: Posterior, grid: FloatArray, logs: FloatArray | float) -> Posterior:
+    """Return a posterior times the exponential of something known on a coarser grid (m,)."""
+    if np.ndim(logs) == 0:
+        return seen
+    return _with_logs(seen, np.log(seen.density + LEAST_DENSITY) + np.interp(seen.grid, grid, logs))
+
+
+def _with_logs(like: Posterior, logs: FloatArray) -> Posterior:
+    """Return a posterior with this log density, not normalised."""
     density = np.exp(logs - logs.max())
-    step = np.diff(one.grid)
+    step = np.diff(like.grid)
     area = float(np.sum(0.5 * (density[1:] + density[:-1]) * step))
-    return replace(one, density=density / area)
+    return replace(like, density=density / area)

@@ -28,7 +28,7 @@ from hueph.chart import Chart, Patch
 from hueph.colour.lab import lab_to_xyz, xyz_to_lab
 from hueph.colour.srgb import linear_rgb_to_xyz, srgb_to_linear_rgb, xyz_to_linear_rgb
 from hueph.estimating.features import TubeEvidence
-from hueph.estimating.posterior import estimate_posterior, state
+from hueph.estimating.posterior import pool_tubes, spread, state
 from hueph.synthetic import Scene, SceneMeasurements, draw_world, simulate_measurements
 from hueph.synthetic.cameras import encode_clipped
 from hueph.synthetic.card import card_from_artwork, reflectance_to_linear_srgb
@@ -103,10 +103,11 @@ def scene_outcomes(seed: tuple[int, int], kind: str) -> Iterator[tuple[str, Outc
     base = draw_world(np.random.default_rng((*seed, 0)), kind=kind)
     low, high = base.card.ph[0], base.card.ph[-1]
     for way, tubes in evidence_of(base, seed).items():
-        for evidence, ph in tubes:
+        read = pool_tubes([evidence for evidence, _ in tubes], together=True)
+        for pooled, (_, ph) in zip(read, tubes, strict=True):
             if not (np.isfinite(ph) and low <= ph <= high):
                 continue
-            posterior = estimate_posterior(evidence)
+            posterior = spread(pooled)
             interval = state(posterior, coverage=0.95).interval
             below = interval.low is not None and ph < interval.low
             above = interval.high is not None and ph > interval.high

@@ -27,7 +27,7 @@ from hueph._types import FloatArray
 from hueph.comparing.joint import normal_score
 from hueph.comparing.likeness import chart_distance
 from hueph.estimating.features import TubeEvidence
-from hueph.estimating.posterior import Posterior, pool_experts, spread
+from hueph.estimating.posterior import Posterior, pool_tubes, spread
 from hueph.estimating.widening import find_situation, load_widening
 from hueph.judging import backing_is_coloured
 from hueph.synthetic import Scene, draw_world, simulate_measurements
@@ -129,11 +129,13 @@ def shoot(scene: Scene, rng: np.random.Generator) -> Shot:
 # ---------------------------------------------------------------- read
 
 
-def posterior_of(tube: Drawn) -> Posterior:
-    """Read one tube as `hueph read` does."""
-    pooled = pool_experts(tube.evidence)
-    situation = find_situation(pooled, tube.flags, tube.residual)
-    return spread(pooled, widen=load_widening().temperature(situation))
+def posteriors_of(shot: Shot) -> list[Posterior]:
+    """Read the tubes of a picture as `hueph read` does."""
+    posteriors = []
+    for tube, pooled in zip(shot, pool_tubes([tube.evidence for tube in shot], together=True), strict=True):
+        situation = find_situation(pooled, tube.flags, tube.residual)
+        posteriors.append(spread(pooled, widen=load_widening().temperature(situation)))
+    return posteriors
 
 
 def lab_of(tube: Drawn) -> tuple[float, float, float]:
@@ -143,9 +145,8 @@ def lab_of(tube: Drawn) -> tuple[float, float, float]:
     return float(lightness), float(a), float(b)
 
 
-def read(tube: Drawn) -> Seen:
+def read(tube: Drawn, posterior: Posterior) -> Seen:
     """Keep of a reading what ties are worked out from."""
-    posterior = posterior_of(tube)
     # The density is piecewise linear in steps of ten points; keep the knots.
     grid, density = posterior.grid[::10], posterior.density[::10]
     return Seen(
@@ -160,7 +161,10 @@ def read(tube: Drawn) -> Seen:
 
 def pairs_of(world: World) -> list[Pair]:
     """Read a world and pair its tubes."""
-    a, b, c, d = ([read(tube) for tube in shot] for shot in world)
+    a, b, c, d = (
+        [read(tube, posterior) for tube, posterior in zip(shot, posteriors_of(shot), strict=True)]
+        for shot in world
+    )
     far_b, far_c, far_d = (unlike(world[0], shot) for shot in world[1:])
     pairs = [Pair(0, shot[i], shot[j], 0.0) for shot in (a, b, d) for i in range(4) for j in range(i)]
     pairs += [Pair(1 if i == j else 2, a[i], b[j], far_b) for i in range(4) for j in range(4)]

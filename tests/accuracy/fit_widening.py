@@ -30,7 +30,7 @@ from scipy import stats
 
 import hueph.estimating
 from hueph._types import BoolArray, FloatArray, IntArray
-from hueph.estimating.posterior import PooledEvidence, pool_experts, spread, state
+from hueph.estimating.posterior import PooledEvidence, pool_tubes, spread, state
 from hueph.estimating.widening import (
     COVERAGE,
     PLACES,
@@ -77,14 +77,14 @@ def load_cases(work: Path) -> list[Case]:
     for path in sorted(work.glob("*.pkl")):
         source = path.stem.split("-")[0]
         tubes = load_tubes(path)
-        cases.extend(make_case(tube, source) for tube in tubes)
+        pooled = pool_tubes([tube.evidence for tube in tubes], together=True)
+        cases.extend(make_case(tube, one, source) for tube, one in zip(tubes, pooled, strict=True))
         print(f"{path.name}: {len(tubes)} tubes", flush=True)
     return cases
 
 
-def make_case(tube: DrawnTube, source: str) -> Case:
+def make_case(tube: DrawnTube, pooled: PooledEvidence, source: str) -> Case:
     """Work out at which temperatures the range holds the truth."""
-    pooled = pool_experts(tube.evidence)
     flags = set(tube.flags)
     if source == "fast":
         # Scenes without a pixel show no bad light. Glass shines in three of ten of their tubes, and these are covered

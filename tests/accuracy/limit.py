@@ -33,7 +33,7 @@ from train_scorer import scene_evidence
 from hueph._types import FloatArray
 from hueph.charting import calibrate_picture
 from hueph.errors import HuephError
-from hueph.estimating.posterior import Posterior, estimate_posterior
+from hueph.estimating.posterior import Posterior, pool_tubes, spread
 from hueph.reading import read_photo
 from hueph.results import Reading
 from hueph.synthetic import (
@@ -117,10 +117,11 @@ def compare(rng: np.random.Generator, indicator: Indicator, metamerism: Metameri
     camera = replace(scene.camera, full_well=float(rng.choice(WELLS)), read=4.0)
     scene = replace(scene, tubes=tubes, camera=camera)
     found = scene_evidence(scene, simulate_measurements(scene, rng), rng)
+    pooled = pool_tubes([evidence for evidence, _ in found], together=True)
     compared = []
-    for index, (evidence, ph) in enumerate(found):
+    for index, (_, ph) in enumerate(found):
         real = real_bound(scene, index, metamerism)
-        median = estimate_posterior(evidence).quantile(0.5)
+        median = spread(pooled[index]).quantile(0.5)
         compared.append(
             Compared(
                 indicator=indicator.name,
@@ -246,7 +247,7 @@ def grid_table(grid: Sequence[GridBound]) -> str:
     rows = []
     for name, load in itertools.product(INDICATORS, LOADS):
         cells = [
-            spread(
+            extremes(
                 [
                     row.perfect
                     for row in grid
@@ -259,14 +260,14 @@ def grid_table(grid: Sequence[GridBound]) -> str:
         middle = [
             row.real for row in grid if (row.indicator, row.load, row.full_well) == (name, load, WELLS[1])
         ]
-        rows.append((name, f"{load:g}", *cells, spread(middle, 2)))
+        rows.append((name, f"{load:g}", *cells, extremes(middle, 2)))
     return (
         "Bounds in one scene of even daylight over the card's pH, lowest / median / highest "
         "(noise of one pixel at white; a core of 4,700 pixels):\n\n" + tables.markdown(head, rows)
     )
 
 
-def spread(values: Sequence[float], digits: int) -> str:
+def extremes(values: Sequence[float], digits: int) -> str:
     """Return lowest, median and highest."""
     return " / ".join(f"{value:.{digits}f}" for value in (min(values), np.median(values), max(values)))
 

@@ -178,6 +178,16 @@ def real_bound(scene: Scene, index: int, metamerism: Metamerism, pixels: float =
 
 def tube_covariances(scene: Scene, index: int, raw: FloatArray, pixels: float) -> dict[str, FloatArray]:
     """Return covariances of u (3, 3) from the light and the glass about a tube."""
+    return {name: outer(ways) for name, ways in tube_directions(scene, index, raw).items()}
+
+
+def tube_directions(
+    scene: Scene, index: int, raw: FloatArray, spread: Mapping[str, float] = GLASS_STD
+) -> dict[str, FloatArray]:
+    """Return what one standard deviation of each nuisance of light and glass moves u by, arrays (n, 3).
+
+    `spread` has the standard deviations of what the glass does; rows are in its order.
+    """
     tube = scene.tubes[index]
     through = 10.0 ** (-tube.load * scene.indicator.reference_absorbance(np.array([tube.ph]))[0])
     spilled = raw_of(scene, index, scene.backing * through) / raw_of(scene, index, scene.backing)
@@ -187,20 +197,19 @@ def tube_covariances(scene: Scene, index: int, raw: FloatArray, pixels: float) -
         SPILL_STD * (1.0 - spilled),
     ]
     glass = []
-    for name, std in GLASS_STD.items():
+    for name, std in spread.items():
         centre = float(getattr(tube.optics, name))
         glass.append(
             std
             * derivative(lambda step, n=name, c=centre: raw_liquid(scene, index, **{n: c + step}), 1e-3)
             / raw
         )
-    return {"light": outer(light) / LN10**2, "glass": outer(glass) / LN10**2}
+    return {"light": np.stack(light) / LN10, "glass": np.stack(glass) / LN10}
 
 
-def outer(directions: list[FloatArray]) -> FloatArray:
+def outer(directions: FloatArray) -> FloatArray:
     """Return the covariance of independent errors along directions of one standard deviation each."""
-    stack = np.stack(directions)
-    return np.asarray(stack.T @ stack)
+    return np.asarray(directions.T @ directions)
 
 
 # ---------------------------------------------------------------- the card
@@ -208,15 +217,20 @@ def outer(directions: list[FloatArray]) -> FloatArray:
 
 @dataclass(frozen=True)
 class Metamerism:
-    """Covariance of u (3, 3) at pH values between inks and liquid of one colour, over drawn equipment."""
+    """Differences of u between inks and liquid of one colour at pH values, over drawn equipment (worlds, n, 3)."""
 
     ph: FloatArray
-    covariance: FloatArray
+    draws: FloatArray
 
     def at(self, ph: float) -> FloatArray:
-        """Return the covariance at a pH between the values, shape (3, 3)."""
-        flat = self.covariance.reshape(len(self.ph), 9)
-        return np.array([np.interp(ph, self.ph, column) for column in flat.T]).reshape(3, 3)
+        """Return what one standard deviation of each drawn equipment moves u by at a pH, (worlds, 3)."""
+        place = np.interp(ph, self.ph, np.arange(len(self.ph)))
+        knot = min(int(place), len(self.ph) - 2)
+        left, right = self.draws[:, knot], self.draws[:, knot + 1]
+        between = left + (place - knot) * (right - left)
+        # Equipment at two pH values is not wholly alike: what lies between would scatter too little.
+        far = np.sqrt((1.0 - place + knot) * (left**2).sum() + (place - knot) * (right**2).sum())
+        return np.asarray(between * far / max(float(np.linalg.norm(between)), 1e-12))
 
 
 def draw_metamerism(indicator: Indicator, rng: np.random.Generator, worlds: int = 40) -> Metamerism:
@@ -235,18 +249,26 @@ def draw_metamerism(indicator: Indicator, rng: np.random.Generator, worlds: int 
         differences.append(np.log10(seen[0]) - np.log10(seen[1]))
     # What all equipment has in common can be learned and does not count.
     stack = np.stack(differences) - np.mean(differences, axis=0)
-    return Metamerism(ph, np.einsum("wpi,wpj->pij", stack, stack) / (worlds - 1))
+    return Metamerism(ph, stack / np.sqrt(worlds - 1))
 
 
 def card_covariances(scene: Scene, index: int, metamerism: Metamerism) -> dict[str, FloatArray]:
     """Return covariances of u (3, 3) from the patches about a tube's pH, at the tube's load."""
+    return {name: outer(ways) for name, ways in card_directions(scene, index, metamerism).items()}
+
+
+def card_directions(scene: Scene, index: int, metamerism: Metamerism) -> dict[str, FloatArray]:
+    """Return what one standard deviation of each nuisance of the card moves a tube's u by, arrays (n, 3).
+
+    "print" has three rows for each patch of the card, "interpolation" one for each, the end of its interval;
+    "correction" has two, contrast and saturation.
+    """
     tube, camera, indicator = scene.tubes[index], scene.camera, scene.indicator
     ph, knots, load = float(tube.ph or 0.0), scene.card.ph, tube.load
     light = scene.illumination.reference()
     to_raw = np.linalg.inv(camera.matrix(light))
     right = int(np.clip(np.searchsorted(knots, ph), 1, len(knots) - 1))
     share = float((ph - knots[right - 1]) / (knots[right] - knots[right - 1]))
-    weight = (1.0 - share) ** 2 + share**2
 
     def patch(veil: float = VEIL, loss: float = LOSS, amount: float = 1.0) -> FloatArray:
         return drawn_colour(liquid_srgb_linear(indicator, np.array([ph]), amount)[0], veil, loss)
@@ -266,12 +288,16 @@ def card_covariances(scene: Scene, index: int, metamerism: Metamerism) -> dict[s
     ]
     patch_raw = np.maximum(to_raw @ patch(), 0.003) * camera.level
     noise = pixel_variance(scene, patch_raw) * PIXELS_PER_SAMPLE / PATCH_PIXELS / (LN10 * patch_raw) ** 2
+    patches = np.zeros((len(knots), 3, 3))
+    patches[right - 1], patches[right] = (1.0 - share) * np.array(printing), share * np.array(printing)
+    bends = np.zeros((len(knots), 3))
+    bends[right] = interpolation_error(scene, ph, light)
     return {
-        "noise": load**2 * weight * np.diag(noise),
-        "print": load**2 * weight * outer(printing),
-        "card to liquid": load**2 * (outer(drawing) + metamerism.at(ph)),
-        "interpolation": load**2 * outer([interpolation_error(scene, ph, light)]),
-        "correction": correction_covariance(scene, index, patch(), light),
+        "noise": load * np.sqrt((1.0 - share) ** 2 + share**2) * np.diag(np.sqrt(noise)),
+        "print": load * patches.reshape(-1, 3),
+        "card to liquid": load * np.vstack([drawing, metamerism.at(ph)]),
+        "interpolation": load * bends,
+        "correction": correction_directions(scene, index, patch(), light),
     }
 
 
@@ -294,8 +320,8 @@ def interpolation_error(scene: Scene, ph: float, light: FloatArray) -> FloatArra
     return np.asarray(curve - seen(np.array([ph]))[0])
 
 
-def correction_covariance(scene: Scene, index: int, patch: FloatArray, light: FloatArray) -> FloatArray:
-    """Return the covariance of u from a tone curve and a saturation that nobody knows.
+def correction_directions(scene: Scene, index: int, patch: FloatArray, light: FloatArray) -> FloatArray:
+    """Return what one standard deviation of a tone curve and of a saturation that nobody knows moves u by, (2, 3).
 
     They act on tube and patch alike; what counts is how differently they move the two.
     """
@@ -313,4 +339,4 @@ def correction_covariance(scene: Scene, index: int, patch: FloatArray, light: Fl
         CONTRAST_STD * derivative(lambda step: ratio(contrast=camera.contrast + step)),
         SATURATION_STD * derivative(lambda step: ratio(saturation=camera.saturation + step)),
     ]
-    return outer(moves)
+    return np.stack(moves)

@@ -48,7 +48,7 @@ from hueph._types import FloatArray
 from hueph.calibration import IndicatorCalibration, KnownTube
 from hueph.charting import calibrate_picture
 from hueph.errors import HuephError
-from hueph.estimating.posterior import PooledEvidence, Posterior, pool_experts, spread, state
+from hueph.estimating.posterior import PooledEvidence, Posterior, pool_tubes, spread, state
 from hueph.estimating.widening import find_situation, load_widening
 from hueph.judging import distance_from_chart, quality_flags, refusal_flags
 from hueph.locate.strip import locate_strip
@@ -76,7 +76,7 @@ class Seen:
 
     @functools.cached_property
     def alone(self) -> Posterior:
-        """By the printed chart alone, as shipped."""
+        """By the printed chart alone, as shipped: the tubes of its picture together."""
         return spread(self.pooled, widen=self.widen)
 
     @functools.cached_property
@@ -206,6 +206,7 @@ def _photo(path: Path, scene: dict[str, Any], chart: Any, *, group: str = "") ->
     measurements = measure_tubes(photo, strip, chart, locations)
     colours = balance_picture(photo, chart, measure_strip(photo, chart, strip))
     evidence = tube_evidence(colours, measurements, locations)
+    read = pool_tubes(evidence, together=True)
     found = [photo.to_full(location.liquid) for location in locations]
     partners = match([np.array(tube["liquid"]) for tube in scene["tubes"]], found)
     for place, (index, _) in sorted(partners.items()):
@@ -214,7 +215,7 @@ def _photo(path: Path, scene: dict[str, Any], chart: Any, *, group: str = "") ->
             continue
         known, tube = evidence[index], measurements[index]
         flags = set(locations[index].flags) | quality_flags(colours, locations[index], tube, known)
-        pooled = pool_experts(known)
+        pooled = read[index]
         distance = distance_from_chart(colours, known)
         if refusal_flags(known, spread(pooled), colours.corrected_lab(known.tube), distance, chart):
             continue
@@ -263,8 +264,9 @@ def _simulated(place: Workshop, rng: np.random.Generator, photo: str, group: str
     """Return the tubes of one simulated picture, their pH anywhere on the card."""
     ph = rng.uniform(float(place.card.ph[0]), float(place.card.ph[-1]), TUBES)
     seen = []
-    for tube in measured(draw_picture(place, rng, ph), rng, photo):
-        pooled = pool_experts(tube.evidence)
+    tubes = measured(draw_picture(place, rng, ph), rng, photo)
+    read = pool_tubes([tube.evidence for tube in tubes], together=True)
+    for tube, pooled in zip(tubes, read, strict=True):
         widen = load_widening().temperature(find_situation(pooled, set(), 0.0))
         seen.append(Seen(tube, pooled, widen, group=group))
     return seen

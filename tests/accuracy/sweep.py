@@ -36,7 +36,7 @@ from hueph.batch import read_photos
 from hueph.chart import Chart
 from hueph.charting import calibrate_picture
 from hueph.errors import HuephError
-from hueph.estimating.posterior import estimate_posterior, state
+from hueph.estimating.posterior import pool_tubes, spread, state
 from hueph.results import PhotoReadings
 from hueph.synthetic import Scene, encode_photo, render_artwork, simulate_measurements
 
@@ -279,7 +279,9 @@ def stated_on_colours(scene: Scene, seed: tuple[int, int, int]) -> list[float | 
     """Return what would be stated of each tube of a scene, with the same chance for the same seed."""
     rng = np.random.default_rng(seed)
     found = scene_evidence(scene, simulate_measurements(scene, rng), rng)
-    return [state(estimate_posterior(evidence)).ph for evidence, _ in found]
+    return [
+        state(spread(pooled)).ph for pooled in pool_tubes([evidence for evidence, _ in found], together=True)
+    ]
 
 
 def shift_table(found: Mapping[str, Sequence[float]]) -> str:

@@ -43,7 +43,7 @@ INDICATORS = (
 # A phone balances the same scene a little differently each time (no source).
 _BALANCE_STD = 0.02
 # The lamp is put back nearly where it stood; a tube's own share of light through the liquid varies.
-_SLOPE_STD, _RELIT_STD = 0.03, 0.08
+_SLOPE_STD, RELIT_STD = 0.03, 0.08
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,7 @@ def draw_picture(
     )
     tubes = []
     for tube, value in zip(scene.tubes, ph, strict=True):
-        relit = float(np.clip(workshop.relit + rng.normal(0.0, _RELIT_STD), 0.0, 1.0))
+        relit = float(np.clip(workshop.relit + rng.normal(0.0, RELIT_STD), 0.0, 1.0))
         bore = workshop.bore_mm * float(np.exp(rng.normal(0.0, 0.01)))
         tubes.append(replace(tube, ph=float(value), bore_mm=bore, optics=replace(tube.optics, relit=relit)))
     return replace(scene, tubes=tuple(tubes))
