@@ -376,6 +376,17 @@ def test_a_line_with_an_unknown_substance_says_where_and_what_to_do() -> None:
         expect_recipe("5 mL 0.1 M vinegar")
 
 
+@pytest.mark.parametrize("name", ["säure", "ähre"])
+def test_names_in_other_languages_are_quoted_or_the_sentence_says_so(name: str) -> None:
+    wrong = f'[solutions]\n{name} = "0.1 M acetic acid"\n[steps]\ns = "take 2 mL of {name}"\n'
+    with pytest.raises(
+        RecipeError, match=r'line 2, column \d: .*; a name with letters such as "ä" must stand in quotes'
+    ):
+        parse_recipe(wrong)
+    right = expect_recipe(wrong.replace(f"{name} =", f'"{name}" ='))
+    assert right.steps[0].ph == pytest.approx(ph_of({"acetic acid": 0.1}), abs=1e-6)
+
+
 def test_files_that_are_no_recipes(tmp_path: Path) -> None:
     path = tmp_path / "bad.toml"
     with pytest.raises(RecipeError, match=r"reading bad\.toml: the file cannot be opened"):
