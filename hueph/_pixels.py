@@ -14,6 +14,7 @@ __all__ = [
     "MAD_TO_STD",
     "at_limits",
     "codes_at",
+    "halved",
     "robust_means",
     "sampled",
     "to_light",
@@ -29,6 +30,17 @@ def codes_at(photo: Photo, points: FloatArray, interpolation: int) -> AnyArray:
     """Return the code values (m, k, 3) at points (m, k, 2); beyond the picture those at its edge."""
     x, y = (np.ascontiguousarray(points[..., axis], dtype=np.float32) for axis in (0, 1))
     return cv2.remap(photo.encoded, x, y, interpolation, borderMode=cv2.BORDER_REPLICATE)
+
+
+def halved(picture: AnyArray) -> AnyArray:
+    """Return a picture (h, w, 3) at half its size, means of four; an odd last row or column falls away.
+
+    Halving is many times quicker than area means of a broken factor: to reduce a picture a lot, halve it while that
+    leaves enough, and do the rest otherwise.
+    """
+    size = (max(1, picture.shape[1] // 2), max(1, picture.shape[0] // 2))
+    even = picture[: 2 * size[1], : 2 * size[0]]
+    return np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), dtype=picture.dtype)
 
 
 def sampled(photo: Photo, quads: FloatArray, rows: int, columns: int) -> tuple[AnyArray, BoolArray]:

@@ -5,12 +5,9 @@ both differently, the patches of this copy are off by a little. They recur from 
 the more alike two pictures are, the more so. A standard shows the error outright. Each posterior is
 looked at through its normal scores, in which the truth is spread evenly whatever the indicator (0 at
 the median, 1 at the 84 % quantile); the score of a standard's label is the error made there, and the
-errors of all standards together predict that of a sample by simple kriging: they are a Gaussian
-process over the pH read and the dye load, with one part that belongs to card and indicator, one that
-fades as the chart looks different in the two pictures (another phone, another lamp), and one of the
-picture itself. How strong each part is was fitted on simulated workshops
-(`tests/accuracy/fit_standards.py`); only how far this workshop is off altogether is learned from the
-standards themselves.
+errors of all standards together predict that of a sample by simple kriging (`hueph._kriging`): over the pH
+read and the dye load, the less the more the chart looks different in the two pictures (another phone, another
+lamp).
 
 Kriging sees one number of each tube. Where pictures look alike, a small network then sets the sample's colour
 beside the standards' colours (`hueph._beside_standards`) and corrects what kriging gave; the less a picture
@@ -23,12 +20,12 @@ import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
 import numpy as np
 
 from hueph._beside_standards import LiquidCurves, SeenTube, log_on_grid
-from hueph._known_tubes import ALIKE, KnownTube, dye_load, known_tubes, likeness, picture_distance
+from hueph._known_tubes import KnownTube, dye_load, known_tubes, likeness, picture_distance
+from hueph._kriging import Kernel, Kriging, Place
 from hueph._types import Float32Array, FloatArray, IntArray
 from hueph.chart import Chart
 from hueph.errors import NotFittedError
@@ -50,52 +47,9 @@ __all__ = [
 
 # Likeness of two pictures below which standards tell hardly more than that card and liquid differ.
 UNLIKE = 0.2
-# How far this workshop may be off compared with others, tried in turn, and how sure that is beforehand
-# (k = 1 of its logarithm).
-_AMPLITUDES = (0.6, 1.0, 1.5, 2.2, 3.0)
-_AMPLITUDE_STD = 0.5
-# However many standards agree, each tube keeps optics of its own.
-_LEAST_VARIANCE = 0.05
 # Temperature of usual pictures (`hueph.estimating.widening`): what the network was trained in, and need no
 # widening for.
 _USUAL_WIDENING = 1.2
-
-_Place: TypeAlias = tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True)
-class Kernel:
-    """How the errors of two readings hang together, in normal scores.
-
-    Attributes
-    ----------
-    card, setup, picture, own : float
-        Standard deviation of what is common to all pictures of one card and indicator, to pictures
-        that look alike, to one picture, and of what each tube has for itself.
-    alike : float
-        Distance of two pictures (`picture_distance`) over which likeness falls off.
-    ph, load : float
-        Distance in pH read and in the logarithm of the dye load over which errors lose touch.
-
-    Notes
-    -----
-    The fit on simulated worlds gives `card` 0.56 and `setup` 0.65. Errors of path-traced photographs by
-    different cameras have less in common than that; in workshops the shift between the two changes
-    nothing.
-    """
-
-    card: float = 0.48
-    setup: float = 0.66
-    picture: float = 0.19
-    own: float = 0.53
-    alike: float = ALIKE
-    ph: float = 0.73
-    load: float = 1.16
-
-    @property
-    def variance(self) -> float:
-        """Variance of one tube's score."""
-        return self.card**2 + self.setup**2 + self.picture**2 + self.own**2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,25 +94,21 @@ class IndicatorCalibration:
 
     Notes
     -----
-    Simple kriging [1]_ with the known mean 0. Labels further out than 3 in 10,000 count as if they lay
-    there, so that one wrong label cannot move everything.
-
-    References
-    ----------
-    .. [1] N. Cressie, "Statistics for Spatial Data", Wiley 1993, chapter 3 (from memory).
+    Labels further out than 3 in 10,000 count as if they lay there, so that one wrong label cannot move
+    everything.
     """
 
     def __init__(self, kernel: Kernel | None = None) -> None:
         self.kernel = kernel if kernel is not None else Kernel()
         self.tubes_: tuple[KnownTube, ...] = ()
         self.scores_: FloatArray = np.zeros(0)
-        self.places_: list[_Place] = []
+        self.places_: list[Place] = []
         self.amplitude_ = 1.0
         self._read: list[PooledEvidence] = []
         self._posteriors: list[Posterior] = []
         self._label_var: FloatArray = np.zeros(0)
         self._pictures: dict[str, TubeEvidence] = {}
-        self._common: FloatArray = np.zeros((0, 0))
+        self._kriging: Kriging | None = None
 
     def fit(self, tubes: Sequence[KnownTube]) -> IndicatorCalibration:
         """Read every standard by the chart alone and keep the errors made.
@@ -174,19 +124,16 @@ class IndicatorCalibration:
             Itself.
         """
         self._see(tubes)
-        plausible = [self._plausibility(amplitude) for amplitude in _AMPLITUDES]
-        self.amplitude_ = _AMPLITUDES[int(np.argmax(plausible))]
         return self
 
     def seen_as(self, tubes: Sequence[KnownTube]) -> IndicatorCalibration:
         """Return what the same standards would teach had they been seen otherwise, all else as fitted."""
         other = IndicatorCalibration(self.kernel)
-        other._see(tubes)
-        other.amplitude_ = self.amplitude_
+        other._see(tubes, self.amplitude_)
         return other
 
-    def _see(self, tubes: Sequence[KnownTube]) -> None:
-        """Read every standard by the chart alone."""
+    def _see(self, tubes: Sequence[KnownTube], amplitude: float | None = None) -> None:
+        """Read every standard by the chart alone, and set the errors beside one another."""
         self.tubes_ = tuple(tubes)
         self._read = [pool_experts(tube.evidence) for tube in self.tubes_]
         self._posteriors = [spread(pooled) for pooled in self._read]
@@ -200,7 +147,19 @@ class IndicatorCalibration:
         self.scores_ = np.array([score for score, _ in labels])
         self._label_var = np.array([std**2 for _, std in labels])
         self._pictures = {tube.photo: tube.evidence for tube in self.tubes_}
-        self._common = self._covariance()
+        names = list(self._pictures)
+        alike = np.array([[self._alike(self._pictures[one], one, other) for other in names] for one in names])
+        of = [names.index(tube.photo) for tube in self.tubes_]
+        self._kriging = Kriging(
+            self.kernel, self.scores_, self._label_var, self.places_, of, alike, amplitude
+        )
+        self.amplitude_ = self._kriging.amplitude
+
+    def _fitted(self) -> Kriging:
+        """Return what the standards teach, if there are any."""
+        if self._kriging is None:
+            raise NotFittedError("this calibration holds no standards yet: call fit before refine")
+        return self._kriging
 
     def likeness(self, evidence: TubeEvidence, photo: str = "") -> float:
         """Return how much a picture looks like the most similar one with standards, 0 to 1.
@@ -252,7 +211,7 @@ class IndicatorCalibration:
         kriged = self.by_kriging(evidence, own, photo=photo, widen=widen, off=off)
         if off:
             return kriged
-        is_widened = widen > self._whole()
+        is_widened = widen > self._fitted().whole
         started = self.by_kriging(evidence, own, photo=photo) if is_widened else kriged
         corrected = self._corrected(SeenTube.of(evidence), own, photo, started, widen=widen)
         # Squared: pictures half alike share too little for colours to be set beside one another.
@@ -277,12 +236,15 @@ class IndicatorCalibration:
         NotFittedError
             `fit` was not called.
         """
-        if not self.tubes_:
-            raise NotFittedError("this calibration holds no standards yet: call fit before refine")
-        seen = spread(pooled.by_itself())
-        cross = self._cross(evidence, _place(evidence, seen), photo)
-        mean, variance, own = self._predict(cross, np.arange(len(self.tubes_)))
-        return conditioned(seen, mean + off * own, variance * max(1.0, widen / self._whole()))
+        kriging, seen = self._fitted(), spread(pooled.by_itself())
+        alike = {other: self._alike(evidence, photo, other) for other in self._pictures}
+        cross = kriging.cross(
+            _place(evidence, seen),
+            [alike[tube.photo] for tube in self.tubes_],
+            [bool(photo) and tube.photo == photo for tube in self.tubes_],
+        )
+        mean, variance, own = kriging.predict(cross, np.arange(len(self.tubes_)))
+        return conditioned(seen, mean + off * own, variance * max(1.0, widen / kriging.whole))
 
     def beside(
         self,
@@ -348,8 +310,9 @@ class IndicatorCalibration:
             Leave out all standards of its photograph, as for a sample in a picture of its own; else
             only itself, as for a sample that stands beside standards.
         """
-        results = []
+        results: list[LeftOut] = []
         for index, tube in enumerate(self.tubes_):
+            kriging = self._fitted()
             others = np.array(
                 [
                     number
@@ -358,8 +321,7 @@ class IndicatorCalibration:
                 ],
                 dtype=np.intp,
             )
-            cross = self.amplitude_**2 * self._common[index]
-            mean, variance, _ = self._predict(cross, others)
+            mean, variance, _ = kriging.predict(kriging.cross_of(index), others)
             refined = conditioned(self._posteriors[index], mean, variance)
             if len(others):
                 seen = SeenTube.of(tube.evidence)
@@ -378,80 +340,8 @@ class IndicatorCalibration:
         same = bool(photo) and photo == other
         return likeness(evidence, self._pictures[other], same, self.kernel.alike)
 
-    def _shared(self, alike: float, same: bool, one: _Place, other: _Place) -> float:
-        """Covariance of two tubes' errors apart from what each has for itself, amplitude 1."""
-        k = self.kernel
-        strength = k.card**2 + k.setup**2 * alike + (k.picture**2 if same else 0.0)
-        apart = ((one[0] - other[0]) / k.ph) ** 2 + ((one[1] - other[1]) / k.load) ** 2
-        return strength * math.exp(-0.5 * apart)
 
-    def _covariance(self) -> FloatArray:
-        """Covariance among the standards, amplitude 1, without what each has for itself."""
-        names = list(self._pictures)
-        alike = _made_possible(
-            np.array([[self._alike(self._pictures[one], one, other) for other in names] for one in names])
-        )
-        of = [names.index(tube.photo) for tube in self.tubes_]
-        return np.array(
-            [
-                [
-                    self._shared(float(alike[a, b]), a == b, here, there)
-                    for b, there in zip(of, self.places_, strict=True)
-                ]
-                for a, here in zip(of, self.places_, strict=True)
-            ]
-        )
-
-    def _cross(self, evidence: TubeEvidence, place: _Place, photo: str) -> FloatArray:
-        """Covariance of a tube with every standard."""
-        alike = {other: self._alike(evidence, photo, other) for other in self._pictures}
-        shared = [
-            self._shared(alike[tube.photo], bool(photo) and tube.photo == photo, place, there)
-            for tube, there in zip(self.tubes_, self.places_, strict=True)
-        ]
-        return self.amplitude_**2 * np.array(shared)
-
-    def _own(self) -> FloatArray:
-        """Variance that each standard has for itself: its own optics, and its label."""
-        return self.kernel.own**2 + self._label_var
-
-    def _whole(self) -> float:
-        """Variance of a score when no standard is near."""
-        k = self.kernel
-        return self.amplitude_**2 * (k.variance - k.own**2) + k.own**2
-
-    def _predict(self, cross: FloatArray, others: IntArray) -> tuple[float, float, float]:
-        """Kriging mean and variance of a score from some standards, and what of its std is their own."""
-        whole = self._whole()
-        if not len(others):
-            return 0.0, whole, 0.0
-        own = self._own()[others]
-        known = self.amplitude_**2 * self._common[np.ix_(others, others)] + np.diag(own)
-        weights = np.linalg.solve(known, cross[others])
-        explained = float(weights @ cross[others])
-        mean, variance = float(weights @ self.scores_[others]), max(whole - explained, _LEAST_VARIANCE)
-        return mean, variance, math.sqrt(float(weights**2 @ own))
-
-    def _plausibility(self, amplitude: float) -> float:
-        """Log of how likely the standards' errors are at an amplitude, with its prior."""
-        known = amplitude**2 * self._common + np.diag(self._own())
-        root = np.linalg.cholesky(known)
-        scaled = np.linalg.solve(root, self.scores_)
-        prior = -0.5 * (math.log(amplitude) / _AMPLITUDE_STD) ** 2
-        return float(-0.5 * scaled @ scaled - np.log(np.diag(root)).sum() + prior)
-
-
-def _made_possible(alike: FloatArray) -> FloatArray:
-    """Return the nearest matrix that can be a covariance.
-
-    Pictures in which different patches are hidden are compared over different stretches of pH, so the
-    distances of three of them need not fit together.
-    """
-    values, axes = np.linalg.eigh(alike)
-    return np.asarray((axes * np.maximum(values, 0.0)) @ axes.T)
-
-
-def _place(evidence: TubeEvidence, seen: Posterior) -> _Place:
+def _place(evidence: TubeEvidence, seen: Posterior) -> Place:
     """Where a tube stands among others: pH read by the chart alone, and dye load."""
     return seen.quantile(0.5), dye_load(evidence)
 

@@ -110,20 +110,18 @@ def _picture(photo: Photo, most_wide: int) -> tuple[UInt8Array, float]:
     """Return the picture as 8-bit sRGB to draw on, and canvas pixels per working pixel."""
     import cv2
 
-    codes, halved = photo.encoded, 1.0
+    from hueph._pixels import halved
+
+    codes, reduced = photo.encoded, 1.0
     while codes.shape[1] >= 2 * most_wide and codes.shape[0] > 1:
-        # Halving is many times quicker than any other reduction; an odd last row or column falls away.
-        size = (codes.shape[1] // 2, codes.shape[0] // 2)
-        even = codes[: 2 * size[1], : 2 * size[0]]
-        codes = np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), dtype=codes.dtype)
-        halved *= 0.5
+        codes, reduced = halved(codes), 0.5 * reduced
     width = codes.shape[1]
     zoom = float(np.clip(width, min(LEAST_WIDTH, most_wide), most_wide)) / width
     if zoom != 1.0:
         size = (round(width * zoom), max(1, round(codes.shape[0] * zoom)))
         how = cv2.INTER_CUBIC if zoom > 1.0 else cv2.INTER_LINEAR
         codes = np.asarray(cv2.resize(codes, size, interpolation=how), dtype=codes.dtype)
-    zoom *= halved
+    zoom *= reduced
     if photo.profile == "sRGB" and codes.dtype == np.uint8:
         return codes.copy(), zoom
     from hueph.colour.srgb import linear_rgb_to_srgb

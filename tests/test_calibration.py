@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from hueph._kriging import _made_possible
 from hueph.calibration import (
     IndicatorCalibration,
     Kernel,
     KnownTube,
-    _made_possible,
     dye_load,
     known_tubes,
     picture_distance,

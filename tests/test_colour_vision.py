@@ -8,6 +8,7 @@ Model for Simulation of Color Vision Deficiency", IEEE Transactions on Visualiza
 
 from __future__ import annotations
 
+import re
 import warnings
 from collections.abc import Callable
 from dataclasses import replace
@@ -15,9 +16,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from hueph import _overlay_panel as panel
 from hueph import comparison_figure as comparing
+from hueph.cards import plan_card
+from hueph.cards.page import Box, Label
 from hueph.chart import load_chart
 from hueph.charting import calibrate_pictures
 from hueph.charting.preview import draw_preview
@@ -28,6 +32,7 @@ from hueph.interval import Interval
 from hueph.overlay import draw_overlay
 from hueph.photo import photo_from_array
 from hueph.results import PhotoReadings
+from hueph.shipped import shipped_charts
 
 ROOT = Path(__file__).resolve().parents[1]
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
@@ -142,10 +147,72 @@ def test_numbers_show_in_the_preview_of_a_chart(vision: str) -> None:
     assert (contrast(vision, one, other) >= MARK_CONTRAST).sum() > 300
 
 
+@pytest.mark.parametrize("vision", VISIONS)
+def test_lettering_of_every_card_shows(vision: str) -> None:
+    for file in shipped_charts().values():
+        page = plan_card(load_chart(file)).page
+        boxes = [shape for shape in page.shapes if isinstance(shape, Box)]
+        labels = [shape for shape in page.shapes if isinstance(shape, Label)]
+        assert len(labels) > 8
+        for label in labels:
+            under = [
+                box.fill
+                for box in boxes
+                if box.x <= label.x <= box.x + box.width and box.y <= label.y <= box.y + box.height
+            ]
+            ground = under[-1] if under else (255, 255, 255)
+            assert contrast(vision, np.array(label.colour), np.array(ground)) >= MARK_CONTRAST, (
+                file,
+                label.text,
+            )
+
+
+# Every picture that comes with the documents: the parts of it, as shares of its width and height (left, top, right,
+# bottom), that are photographs and printed patches. What lies outside is drawn, and has to do without colour.
+WHOLE = (0.0, 0.0, 1.0, 1.0)
+SHIPPED: dict[str, tuple[tuple[float, float, float, float], ...]] = {
+    "calibrate-preview.jpg": (WHOLE,),  # its numbers: test_numbers_show_in_the_preview_of_a_chart
+    "comparison.jpg": ((0.0, 0.0, 0.43, 1.0),),
+    "limit.png": (),
+    "own-card.jpg": (WHOLE,),  # its lettering: test_lettering_of_every_card_shows
+    "photographing.jpg": ((0.0, 0.0, 1.0, 0.9),),
+    "report-page.jpg": ((0.18, 0.0, 0.29, 1.0), (0.02, 0.93, 0.55, 1.0)),  # tubes, and the card below them
+    "sweep.png": (),
+}
+# JPEG keeps colour at half the resolution and lets it bleed by a few codes.
+JPEG_BLEEDS = 24
+
+
+def test_every_shipped_picture_is_looked_at() -> None:
+    assert set(SHIPPED) == {file.name for file in (ROOT / "samples/pictures").iterdir()}
+    linked = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", (ROOT / "README.md").read_text(encoding="utf-8"))
+    linked += re.findall(r"!\[[^\]]+\]\(([^)]+)\)", (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"))
+    assert {Path(link).name for link in linked} == set(SHIPPED)
+    assert {Path(link).parent.as_posix() for link in linked} == {"samples/pictures"}
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_shipped_pictures_draw_without_colour(name: str) -> None:
+    picture = np.asarray(Image.open(ROOT / "samples/pictures" / name).convert("RGB"), dtype=np.float64)
+    height, width = picture.shape[:2]
+    drawn = np.ones((height, width), dtype=bool)
+    for region in SHIPPED[name]:
+        left, top, right, bottom = (
+            round(share * side) for share, side in zip(region, (width, height) * 2, strict=True)
+        )
+        drawn[top:bottom, left:right] = False
+    if not drawn.any():
+        return
+    marks = picture[drawn]
+    assert np.ptp(marks, axis=-1).max() <= (JPEG_BLEEDS if name.endswith(".jpg") else 0)
+    # And there is something that can be seen: lettering on paper, for everybody.
+    for vision in VISIONS:
+        ink, paper = (np.full(3, np.percentile(marks, share)) for share in (0.5, 99.5))
+        assert contrast(vision, ink, paper) >= MARK_CONTRAST
+
+
 def test_curves_of_the_chemistry_are_grey_and_differ_by_dashes(tmp_path: Path) -> None:
     pytest.importorskip("matplotlib")
-    from PIL import Image
-
     from hueph.plots_chemistry import plot_species, save_plots
 
     made = expect_recipe(parse_one_liner("5 mL 0.1 M citric acid + 5 mL 0.1 M KH2PO4"))

@@ -39,6 +39,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     (
         "calibration",
         "_known_tubes",
+        "_kriging",
         "_beside_standards",
         "estimating",
         "judging",

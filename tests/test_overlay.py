@@ -10,6 +10,7 @@ import pytest
 from PIL import Image
 
 from hueph._overlay_panel import plain, quarters_to_upright
+from hueph._pixels import halved
 from hueph.errors import InputError
 from hueph.interval import Interval
 from hueph.overlay import LEAST_WIDTH, MOST_WIDTH, draw_overlay, tube_label, write_overlay
@@ -172,3 +173,11 @@ def test_a_picture_stored_turned_is_drawn_upright(quarters: int) -> None:
     liquid = np.array([[100.0, 80.0], [140, 80], [140, 200], [100, 200]])
     stored = upright.turned(quarters).to_working(liquid)
     assert quarters_to_upright(tuple((x, y) for x, y in stored.tolist())) == -quarters % 4
+
+
+def test_a_picture_is_halved_by_means_of_four_pixels() -> None:
+    codes = np.arange(5 * 7 * 3, dtype=np.uint16).reshape(5, 7, 3) * 4
+    half = halved(codes)
+    assert half.dtype == np.uint16
+    assert half.tolist() == codes[:4, :6].reshape(2, 2, 3, 2, 3).mean(axis=(1, 3)).astype(int).tolist()
+    assert halved(codes[:1]).shape == (1, 3, 3)

@@ -64,12 +64,12 @@ def _at_most(picture: UInt8Array, length: int, *, axis: int) -> UInt8Array:
     """Reduce a picture so that one side has at most `length` pixels."""
     import cv2
 
+    from hueph._pixels import halved
+
     if picture.shape[axis] <= length:
         return picture
     while picture.shape[axis] >= 2 * length:
-        # Halving is many times quicker than area means of a broken factor; what is left is less than a factor of two.
-        half = (max(1, picture.shape[1] // 2), max(1, picture.shape[0] // 2))
-        picture = np.asarray(cv2.resize(picture, half, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        picture = halved(picture)  # what is left is less than a factor of two
     factor = length / picture.shape[axis]
     size = (max(1, round(picture.shape[1] * factor)), max(1, round(picture.shape[0] * factor)))
     return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_LINEAR), dtype=np.uint8)

@@ -41,6 +41,9 @@ _HUES_DEG = (25.0, 60.0, 90.0, 130.0, 170.0, 235.0, 304.0, 335.0)
 # Printed without a profile, colours come out this far from what was sent (common practice, no source), CIEDE2000.
 PRINT_STD = 5.0
 
+# Below this lightness white lettering has the greater contrast, also for those to whom reds are darker or lighter.
+_DARK = 49.0
+
 _CARD_NAME = re.compile(rf" card (?:{'|'.join(PAPERS)})$")
 
 _CAUTIONS = (
@@ -197,7 +200,7 @@ def _draw_patches(page: Page, chart: Chart) -> tuple[tuple[Patch, ...], float]:
         x, y = start + column * (width + _GAP), _TOP + row * (height + _GAP)
         fill, lab = printable(on_white(np.array(patch.lab), chart.paper_lab))
         page.shapes.append(Box(x, y, width, height, fill))
-        ink: Colour = (255, 255, 255) if lab[0] < 58 else BLACK
+        ink: Colour = (255, 255, 255) if lab[0] < _DARK else BLACK
         # At the foot of the patch, clear of its middle, which is what is measured.
         page.shapes.append(Label(x + width / 2, y + height - 1.4, f"{patch.ph:g}", 4.2, "middle", True, ink))
         # A card drawn from a card's own file has the printer's part in it already.
@@ -238,7 +241,7 @@ def _draw_backing(page: Page, top: float) -> None:
     left = _EDGE + _MARKER + _QUIET
     right = page.width - left
     y = top + 4.0
-    grey = (150, 150, 150)
+    grey = (118, 118, 118)  # no darker than what can be read at 4.5 to 1 (WCAG 2.1, 1.4.3, from memory)
     for x, toward in ((left, 4.0), (right, -4.0)):
         page.shapes.append(Stroke(x, y, x + toward, y, 0.2, grey))
         page.shapes.append(Stroke(x, y, x, y + 4.0, 0.2, grey))

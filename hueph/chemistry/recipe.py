@@ -20,6 +20,9 @@ from hueph.errors import InputError, RecipeError
 
 __all__ = ["Bottle", "Measuring", "Recipe", "RecipeStep", "load_recipe", "parse_one_liner", "parse_recipe"]
 
+# A plus with a blank missing between two amounts, "5 mL acid+5 mL salt"; not that of 1e+5.
+_GLUED_PLUS = re.compile(r"(?<=[\w ])(?<!\d[eE])\s*\+\s*(?=\d)")
+
 _TOP_KEYS = (
     "title", "note", "temperature", "drop_ml", "air", "co2_ppm", "water", "activity", "pkw", "test_acid",
     "test_base", "solutions", "steps", "measuring", "acid", "reagent",
@@ -159,6 +162,7 @@ def parse_one_liner(text: str, *, temperature_c: float = 25.0) -> Recipe:
         if re.match(r"[-+\d.]", sentence):
             # Amounts are poured: several are a mixture, one is taken. A label alone is a bottle looked at.
             is_amount = re.match(r"\S+?\s*(?:m?l|µl|drops?)\b", sentence, re.I)
+            sentence = _GLUED_PLUS.sub(" + ", sentence)
             is_mixture = is_amount and " + " in sentence
             sentence = f"{'mix' if is_mixture else 'take' if is_amount else 'take 1 mL of'} {sentence}"
         try:

@@ -41,7 +41,7 @@ _AMOUNT = re.compile(
 )
 _SEPARATOR = re.compile(r"\s*,\s*and\s+|\s*,\s*|\s+and\s+|\s+with\s+|\s+plus\s+|\s*\+\s+", re.I)
 _MAX_VOLUME_ML, _MIN_VOLUME_ML = 1e6, 1e-4
-_NAME = re.compile(r"[A-Za-z][\w.-]*(?: [\w.-]+)*")
+_NAME = re.compile(r"[^\W\d_][\w.-]*(?: [\w.-]+)*")
 # fmt: off
 _RESERVED = frozenset((
     "and", "with", "to", "of", "into", "in", "using", "used", "from", "plus", "each", "it", "water", "rest",

@@ -105,7 +105,12 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
         at = _AT.search(message)
         reason = message[: at.start()] if at else message
         if at is not None and at.group(1):
-            where = f"line {at.group(1)}, column {at.group(2)}"
+            line, column = int(at.group(1)), int(at.group(2))
+            where = f"line {line}, column {column}"
+            # The commonest slip of those who write in another language than English.
+            found = text.split("\n")[line - 1][column - 1 : column]
+            if found.isalpha() and not found.isascii():
+                reason = f'{reason.rstrip()}; a name with letters such as "{found}" must stand in quotes'
         else:
             where = f"line {text.rstrip().count(chr(10)) + 1}, at its end"
         raise RecipeError(f"reading {name}, {where}: not valid TOML ({_plain(reason)})") from error

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import base64
 import html
 import io
 import json
 import re
 import shutil
 import subprocess
+import zlib
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -336,6 +338,35 @@ def test_page_escapes_what_people_write_and_loads_nothing(reported: Archive) -> 
     assert "url(" not in page
     assert "http://" not in page
     assert "https://" not in page
+
+
+def test_reports_draw_in_grey_only(reported: Archive) -> None:
+    # What is not a photograph says nothing by hue: greys look alike to everybody (tests/test_colour_vision.py).
+    page = report_html(reported, "feed & drain <1>")
+    pdf = report_pdf(reported, "feed & drain <1>")
+    reported.close()
+    drawn = re.sub(r"data:[^\"')]*", "", page)
+    hexes = [code if len(code) == 6 else code[0] * 2 + code[1] * 2 + code[2] * 2 for code in
+             re.findall(r"#([0-9a-fA-F]{6}|[0-9a-fA-F]{3})\b(?=[;\"' ])", drawn)]  # fmt: skip
+    assert len(hexes) >= 6
+    spreads = [np.ptp([int(code[k : k + 2], 16) for k in (0, 2, 4)]) for code in hexes]
+    assert max(spreads) <= 3
+    assert "rgb(" not in drawn
+    assert "hsl(" not in drawn
+    streams = re.findall(rb"/ASCII85Decode /FlateDecode \]?.*?stream\r?\n(.*?)~>", pdf, re.DOTALL)
+    pages = []
+    for stream in streams:
+        unpacked = zlib.decompress(base64.a85decode(stream))
+        if b" Tf" in unpacked:  # a page, no picture and no font
+            pages.append(unpacked.decode("latin-1"))
+    assert pages
+    colours = [
+        tuple(map(float, found))
+        for found in re.findall(r"([\d.]+) ([\d.]+) ([\d.]+) (?:rg|RG)\b", "".join(pages))
+    ]
+    assert len(colours) >= 10
+    assert all(np.ptp(colour) == 0.0 for colour in colours)
+    assert not re.search(r"[\d.]+ [\d.]+ [\d.]+ [\d.]+ [kK]\b", "".join(pages))
 
 
 def test_pdf_is_of_the_asked_size(reported: Archive, tmp_path: Path) -> None:

@@ -136,6 +136,18 @@ tube = "take 2 mL apple"
     assert step.ph == pytest.approx(0.5 * (3.46 - np.log10(0.1)), abs=0.02)
 
 
+@pytest.mark.parametrize("plus", ["+", "+ ", " +", " + "])
+def test_a_plus_needs_no_blanks(plus: str) -> None:
+    step = expect_recipe(f"5 mL 0.1M acetic acid{plus}5mL 0.1 M sodium acetate").steps[0]
+    assert step.ph == pytest.approx(4.67, abs=0.01)
+    assert step.volume_ml == pytest.approx(10.0)
+
+
+def test_a_plus_that_belongs_to_a_number_stays_there() -> None:
+    assert expect_recipe("1e+1 mL 0.1 M HCl").steps[0].volume_ml == pytest.approx(10.0)
+    assert expect_recipe("+5 mL 0.1 M HCl").steps[0].volume_ml == pytest.approx(5.0)
+
+
 def test_one_liners_and_files_give_the_same(tmp_path: Path) -> None:
     line = expect_recipe("5 mL 0.1 M HAc + 5 mL 0.1 M NaAc; add 5 drops of 0.1 M NaOH to 2 mL of it")
     steps = 'buffer = "mix 5 mL acid and 5 mL salt"\nmore = "add 5 drops of base to 2 mL of buffer"\n'
@@ -362,6 +374,17 @@ def test_a_line_with_an_unknown_substance_says_where_and_what_to_do() -> None:
     told = r"line 1: step 1: no substance called 'vinegar' is known; a recipe may define it, as \[reagent\.\"vinegar\"\]"
     with pytest.raises(RecipeError, match=told):
         expect_recipe("5 mL 0.1 M vinegar")
+
+
+@pytest.mark.parametrize("name", ["säure", "ähre"])
+def test_names_in_other_languages_are_quoted_or_the_sentence_says_so(name: str) -> None:
+    wrong = f'[solutions]\n{name} = "0.1 M acetic acid"\n[steps]\ns = "take 2 mL of {name}"\n'
+    with pytest.raises(
+        RecipeError, match=r'line 2, column \d: .*; a name with letters such as "ä" must stand in quotes'
+    ):
+        parse_recipe(wrong)
+    right = expect_recipe(wrong.replace(f"{name} =", f'"{name}" ='))
+    assert right.steps[0].ph == pytest.approx(ph_of({"acetic acid": 0.1}), abs=1e-6)
 
 
 def test_files_that_are_no_recipes(tmp_path: Path) -> None:
