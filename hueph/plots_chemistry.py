@@ -14,6 +14,7 @@ from hueph._types import PathLike
 from hueph.chemistry.equilibrium import Conditions
 from hueph.chemistry.expectation import Expectation
 from hueph.chemistry.formula import display_form
+from hueph.chemistry.indicators import Indicator
 from hueph.chemistry.preparations import Mixture
 from hueph.chemistry.sweep import sweep_ph
 from hueph.chemistry.titration import TitrationCurve
@@ -29,7 +30,14 @@ _MOST_INDICATORS = 4
 _SCARCE_SHARE = 0.01
 
 
-def plot_titration(curve: TitrationCurve, *, drop_ml: float = 0.05, title: str = "", axes: Any = None) -> Any:
+def plot_titration(
+    curve: TitrationCurve,
+    *,
+    drop_ml: float = 0.05,
+    indicator: Indicator | None = None,
+    title: str = "",
+    axes: Any = None,
+) -> Any:
     """Draw a titration curve with its equivalence points and the ranges of the best indicators.
 
     Parameters
@@ -37,6 +45,8 @@ def plot_titration(curve: TitrationCurve, *, drop_ml: float = 0.05, title: str =
     curve : TitrationCurve
     drop_ml : float
         By which indicators are judged.
+    indicator : Indicator, optional
+        The one that is used: its range is shaded and comes first. Default: the one that fits best.
     axes : matplotlib axes, optional
 
     Returns
@@ -49,14 +59,17 @@ def plot_titration(curve: TitrationCurve, *, drop_ml: float = 0.05, title: str =
         matplotlib is not installed.
     """
     axes = axes if axes is not None else _new_axes()
-    fits = [fit for fit in curve.fit_indicators(drop_ml=drop_ml) if fit.verdict != "does-not-fit"][
-        :_MOST_INDICATORS
-    ]
-    for number, fit in enumerate(fits):
-        low, high = fit.indicator.transition_range
+    fits = curve.fit_indicators(drop_ml=drop_ml)
+    shown = [fit.indicator for fit in fits if fit.verdict != "does-not-fit"]
+    if indicator is not None:
+        shown = [indicator, *(other for other in shown if other.name != indicator.name)]
+    for number, one in enumerate(shown[:_MOST_INDICATORS]):
+        low, high = one.transition_range
         if number == 0:
             axes.axhspan(low, high, color=_PALE, linewidth=0)
-        _draw_range(axes, fit.indicator.name, low, high, 1.03 + 0.055 * number)
+            beside = {"transform": axes.get_yaxis_transform(), "fontsize": 8}
+            axes.text(0.015, high - 0.1, f"{one.name} turns", va="top", **beside)
+        _draw_range(axes, one.name, low, high, 1.03 + 0.055 * number)
     axes.plot(curve.volume_ml, curve.ph, color=_INK, linewidth=1.8, zorder=3)
     for point in curve.equivalence_points:
         marker = "o" if point.visible else "x"
@@ -147,9 +160,13 @@ def save_plots(made: Expectation, folder: PathLike) -> list[str]:
     for step in made.steps:
         drawings: list[tuple[str, Any, dict[str, Any]]] = []
         if step.titration is not None:
-            drawings.append(
-                ("titration", plot_titration, {"curve": step.titration.curve, "drop_ml": made.recipe.drop_ml})
-            )
+            used = step.titration.indicator
+            values = {
+                "curve": step.titration.curve,
+                "drop_ml": made.recipe.drop_ml,
+                "indicator": None if used is None else used.indicator,
+            }
+            drawings.append(("titration", plot_titration, values))
         if any(float(moles[0]) > 0.0 for moles in step.mixture.acids.values()):
             shared = {"mixture": step.mixture, "conditions": conditions}
             drawings += [("species", plot_species, shared), ("capacity", plot_capacity, shared)]
@@ -172,9 +189,10 @@ def _mark_ph(mixture: Mixture, conditions: Conditions | None, axes: Any) -> None
     """Mark the pH of the liquid itself."""
     ph = float(mixture.first().equilibrium(conditions).ph[0])
     axes.axvline(ph, color=_INK, linewidth=0.8, linestyle=":")
-    axes.text(
-        ph, 0.5, f" pH {ph:.2f}", transform=axes.get_xaxis_transform(), fontsize=8, rotation=90, va="center"
-    )
+    axes.annotate(
+        f"pH {ph:.2f}", (ph, 0.5), xycoords=axes.get_xaxis_transform(), xytext=(3, 0), textcoords="offset points",
+        fontsize=8, rotation=90, va="center",
+    )  # fmt: skip
 
 
 def _draw_range(axes: Any, name: str, low: float, high: float, place: float) -> None:

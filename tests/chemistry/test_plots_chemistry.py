@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from hueph.chemistry.indicators import find_indicator
 from hueph.chemistry.preparations import prepare
 from hueph.chemistry.titration import titrate
 from hueph.errors import InputError
@@ -28,6 +29,22 @@ def test_titration_curve() -> None:
     words = [text.get_text() for text in axes.texts]
     assert "phenolphthalein" in words
     assert "25.00 mL, pH 8.64" in words
+
+
+def test_the_range_of_the_indicator_in_use_is_shaded_and_named() -> None:
+    curve = titrate(prepare({"acetic acid": 0.1}, 25.0), prepare({"NaOH": 0.1}))
+    for indicator, name in (
+        (find_indicator("phenolphthalein"), "phenolphthalein"),
+        (find_indicator("methyl orange"), "methyl orange"),  # does not fit, and is what the band has to show
+        (None, curve.fit_indicators()[0].indicator.name),
+    ):
+        axes = plot_titration(curve, indicator=indicator)
+        (band,) = axes.patches
+        low, high = find_indicator(name).transition_range
+        assert (band.get_y(), band.get_y() + band.get_height()) == pytest.approx((low, high))
+        words = [text.get_text() for text in axes.texts]
+        assert f"{name} turns" in words
+        assert words.count(name) == 1
 
 
 def test_species_differ_by_dashes_and_add_up() -> None:
