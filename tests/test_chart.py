@@ -379,3 +379,10 @@ def test_others_may_read_a_written_chart_as_the_system_allows(tmp_path: Path) ->
     finally:
         os.umask(old)
     assert stat.S_IMODE((tmp_path / "chart.toml").stat().st_mode) == 0o644
+
+
+def test_a_picture_in_place_of_a_chart_file_is_told_apart(tmp_path: Path) -> None:
+    swapped = tmp_path / "tubes.jpg"
+    swapped.write_bytes(b"\xff\xd8\xff\xe0" + bytes(40))
+    with pytest.raises(ChartError, match="name a chart file here, not a picture; hueph calibrate makes one"):
+        load_chart(swapped)

@@ -40,11 +40,6 @@ PROMISE_RANK = 4.0
 # A liquid cut off by the picture's edge is in view for this many widths at least, and differs from both sides by
 # this many units there.
 SHORTEST_CUT, CUT_CONTRAST = 0.8, 4.0
-# Both walls of a strip, row by row.
-_WALL_POINTS = np.stack(
-    [np.repeat([BAND_LEFT, BAND_LEFT + SAMPLES], STRIP_SHAPE[0]), np.tile(np.arange(STRIP_SHAPE[0]), 2)],
-    axis=1,
-).astype(float)
 # Rows at the picture's edge, and columns beside a band, that stand for what lies beyond the edge.
 EDGE_ROWS = 6
 BESIDE = slice(2, BAND_LEFT - 3), slice(BAND_LEFT + SAMPLES + 3, STRIP_SHAPE[1] - 2)
@@ -170,12 +165,15 @@ def cut_off(strips: Float32Array, bands: FloatArray, scene: TubeScene) -> tuple[
     Such a column differs from both sides at the picture's edge.
     """
     height, width = scene.pyramid[0].shape[:2]
-    # both walls of every strip, row by row
-    walls = band_points(bands, np.broadcast_to(_WALL_POINTS, (len(bands), *_WALL_POINTS.shape)))
-    x, y = np.moveaxis(walls.reshape(len(bands), 2, -1, 2), -1, 0)
-    last = (y <= height - 0.5).all(axis=1).sum(axis=1) - 1
-    at_last = np.take_along_axis(x, last[:, None, None].clip(0), axis=2)[..., 0]
-    whole = ((at_last >= 0) & (at_last <= width - 1)).all(axis=1)
+    # where each wall crosses the picture's lower edge: its row in the strip, and x there
+    to_picture = _to_picture(bands)
+    columns = np.array([BAND_LEFT, BAND_LEFT + SAMPLES])
+    on_wall = to_picture[:, :, :1] * columns + to_picture[:, :, 2:]
+    along, bottom = to_picture[:, :, 1], height - 0.5
+    row = (bottom * on_wall[:, 2] - on_wall[:, 1]) / (along[:, 1] - bottom * along[:, 2])[:, None]
+    x = (on_wall[:, 0] + along[:, :1] * row) / (on_wall[:, 2] + along[:, 2:] * row)
+    last = np.floor(np.nan_to_num(row, nan=-1.0)).min(axis=1).astype(int)
+    whole = ((x >= 0) & (x <= width - 1)).all(axis=1)
     there = np.nonzero(whole & (last >= BAND_TOP + SHORTEST_CUT * SAMPLES) & (last < STRIP_SHAPE[0] - 1))[0]
     last = last[there]
     inside = slice(BAND_LEFT + SAMPLES // 4, BAND_LEFT + SAMPLES - SAMPLES // 4)
