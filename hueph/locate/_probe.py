@@ -24,6 +24,10 @@ QUICK_PAPER_POINTS = 16
 # of the points beside patches, this quantile stands for paper: some lie on figures or in shadow
 PAPER_QUANTILE = 0.6
 PAPER = np.array([1.0, 0.0, 0.0])
+# Share of those points that are in the picture where a strip is said to end with it.
+LEAST_PAPER = 0.5
+# A line of at least this many patches may be read as a place longer or shorter.
+MANY_IN_LINE = 5
 # closer to paper than this, Oklab, counts as paper
 LIKE_PAPER = 0.06
 
@@ -96,6 +100,7 @@ class ChartProbe:
         # Which points lie beside which patch, beside which side of one, and whose those sides are.
         sides, self.beside = _memberships(self.owner, side, self.count)
         self.beside_side, self.side_of = sides
+        self.ends_line = _ends_line(corners, np.unique(self.owner * 4 + side))
         self.few_paper = np.arange(0, len(self.paper), max(1, -(-len(self.paper) // QUICK_PAPER_POINTS)))
         self.centre = corners.reshape(-1, 2).mean(axis=0)
         self.reach = float(np.abs(corners.reshape(-1, 2) - self.centre).max())
@@ -164,8 +169,11 @@ class ChartProbe:
         )
         # with only two free sides, one may carry a printed figure
         framed = like >= np.where(total > 4, 0.55, 0.5) * shown
-        # where the picture ends at a patch, the strip may go on outside
+        # Where the picture ends at a patch, the strip may go on outside; beside a line of patches it does not, where all
+        # patches are inside and paper shows beside most of them.
         hidden = seen.astype(np.float64) @ self.beside_side == 0
+        whole = inside_ok.all(axis=1) & (seen.mean(axis=1) >= LEAST_PAPER)
+        hidden &= self.ends_line | ~whole[:, None]
         framed &= (hidden.astype(np.float64) @ self.side_of) == 0
         paper_share = np.where(total > 0, bare / np.maximum(total, 1.0), 1.0)
         paper_inside = (np.linalg.norm(oklab[0] - PAPER, axis=2) < LIKE_PAPER).any(axis=1)
@@ -212,6 +220,18 @@ def _memberships(
     by_side = np.asarray(keys[:, None] == sides, dtype=np.float64)
     side_of = np.asarray(sides[:, None] // 4 == patches, dtype=np.float64)
     return (by_side, side_of), np.asarray(owner[:, None] == patches, dtype=np.float64)
+
+
+def _ends_line(corners: FloatArray, sides: AnyArray) -> BoolArray:
+    """Tell which sides (four times the patch, and which of its sides) face along a line of many patches."""
+    owner, number = sides // 4, sides % 4
+    ends = corners[owner, number], corners[owner, (number + 1) % 4]
+    along_x = np.abs((ends[1] - ends[0])[:, 1]) > np.abs((ends[1] - ends[0])[:, 0])
+    centres, size = corners.mean(axis=1), np.ptp(corners, axis=1)
+    in_line = np.abs(centres[:, None] - centres) < 0.3 * size[:, None]
+    many = in_line.sum(axis=1) >= MANY_IN_LINE
+    # patches of one row share y
+    return np.asarray(np.where(along_x, many[owner, 1], many[owner, 0]))
 
 
 def _inside_points(corners: FloatArray) -> FloatArray:

@@ -4,7 +4,7 @@
 
 FOLDER holds truth.json, the photographs it names and the flat artwork chart-<name>.png of every
 card. Of the truth, the program gets the name of the card; the rest only scores. Parts: plain,
-wrong-chart, no-strip, mirrored, turned, cut, covered, harder, by-hand, drawn.
+wrong-chart, no-strip, mirrored, turned, cut, cropped, covered, harder, by-hand, drawn.
 """
 
 from __future__ import annotations
@@ -263,6 +263,29 @@ def cut(shots: list[Shot]) -> Iterator[str]:
             yield from details(tally)
 
 
+def cropped(shots: list[Shot]) -> Iterator[str]:
+    """The picture ends a share of a patch beside the patches: above them, to the left, or all round."""
+    for share in (0.15, 0.08, 0.03):
+        for name, around in (
+            ("above", (0, 1, 0, 0)),
+            ("on the left", (1, 0, 0, 0)),
+            ("all round", (1, 1, 1, 1)),
+        ):
+            tally = Tally()
+            for shot in shots:
+                height, width = shot.photo.encoded.shape[:2]
+                points = shot.truth.reshape(-1, 2)
+                sides = np.linalg.norm(shot.truth - np.roll(shot.truth, 1, axis=1), axis=2).min(axis=1)
+                paper = share * float(np.median(sides))
+                near = np.concatenate([points.min(axis=0) - paper, np.ceil(points.max(axis=0) + paper)])
+                x0, y0, x1, y1 = np.where(around, near, [0, 0, width, height]).astype(int)
+                picture = shot.photo.encoded[max(y0, 0) : y1, max(x0, 0) : x1]
+                shift = np.maximum([x0, y0], 0)
+                tally.add(shot.file, with_picture(shot.photo, picture), shot.chart, shot.truth - shift)
+            yield tally.line(f"{share:.0%} of a patch of paper {name}")
+            yield from details(tally)
+
+
 def cover(picture: Any, patches: Any, along: Any, what: str) -> Any:
     """Lay a finger, a pen or a reflection over neighbouring patches (k, 4, 2) of a line `along`."""
     short = float(np.linalg.norm(np.roll(patches[0], -1, axis=0) - patches[0], axis=1).min())
@@ -405,6 +428,7 @@ def main() -> None:
         "mirrored": lambda: mirrored(shots),
         "turned": lambda: turned(shots),
         "cut": lambda: cut(shots),
+        "cropped": lambda: cropped(shots),
         "covered": lambda: covered(shots),
         "harder": lambda: harder(shots),
         "by-hand": lambda: by_hand(shots),

@@ -156,6 +156,33 @@ def test_half_a_strip_is_cut_off() -> None:
     }
 
 
+def cropped(scene: Scene, patches: slice, paper: float) -> tuple[Any, Any]:
+    """Return the picture cut down to some patches and a share of a patch of paper, and where the patches are in it."""
+    points = scene.patches[patches].reshape(-1, 2)
+    side = np.linalg.norm(scene.patches[0, 1] - scene.patches[0, 0])
+    low = np.floor(points.min(axis=0) - paper * side).astype(int)
+    high = np.ceil(points.max(axis=0) + paper * side).astype(int)
+    picture = np.ascontiguousarray(scene.photo.encoded[low[1] : high[1], low[0] : high[0]])
+    return picture, scene.patches - low
+
+
+@pytest.mark.parametrize("layout", [ROW, Layout((4, 4), gap_x=0.2)], ids=["row", "grid"])
+@pytest.mark.parametrize("paper", [0.03, 0.1])
+def test_a_picture_that_ends_just_above_the_patches_holds_the_strip(layout: Layout, paper: float) -> None:
+    # Refused before, as the strip might go on outside; but beside a row there is nothing for it to go on with.
+    scene = card_scene(layout)
+    low = int(scene.patches[..., 1].min() - paper * np.linalg.norm(scene.patches[0, 1] - scene.patches[0, 0]))
+    picture = np.ascontiguousarray(scene.photo.encoded[low:])
+    check(locate_strip(photo_from_array(picture), scene.chart), scene.patches - [0, low])
+
+
+@pytest.mark.parametrize("gap", [0.0, 0.1])
+@pytest.mark.parametrize("kept", [slice(1, None), slice(None, -1)], ids=["first", "last"])
+def test_a_crop_that_leaves_a_patch_out_is_refused(gap: float, kept: slice) -> None:
+    scene = card_scene(Layout((9,), tall=1.2, gap_x=gap))
+    assert refuse(cropped(scene, kept, 0.04)[0], scene.chart) != ""
+
+
 def test_small_strip_says_so() -> None:
     scene = card_scene(ROW, width=700.0, size=(1600, 1200), centre=(800.0, 400.0), camera=Camera(blur=0.4))
     small = cv2.resize(scene.photo.encoded, None, fx=0.06, fy=0.06, interpolation=cv2.INTER_AREA)
