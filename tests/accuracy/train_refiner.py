@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from train_scorer import BATCH, batches, layers_of, log_density_at
+from train_scorer import BATCH, batches, layers_of, log_density_at, trunk_class
 from workshop import INDICATORS, Workshop, draw_picture, draw_workshop, elsewhere, measured
 
 import hueph.calibration
@@ -38,7 +38,6 @@ from hueph.synthetic.card import card_from_artwork
 CHANNELS = 40
 GAPS = (1, 2, 4, 8, 4, 1)
 WHOLE = (2, 4)
-TAPS = 3
 STANDARD_PICTURES, SAMPLE_PICTURES, SETS = 8, 4, 3
 BEYOND_PH = 1.3
 
@@ -150,32 +149,16 @@ def build_network(count: int) -> Any:
     """Return the torch twin of `hueph.estimating.refining.Refiner` for `count` features."""
     import torch
     from torch import nn
-    from torch.nn import functional
 
-    class Network(nn.Module):
+    class Network(trunk_class()):  # type: ignore[misc]
         def __init__(self) -> None:
-            super().__init__()
-            self.first = nn.Conv1d(count, CHANNELS, 1)
-            self.mid = nn.Conv1d(CHANNELS, CHANNELS, 1)
-            self.convs = nn.ModuleList(
-                nn.Conv1d(CHANNELS, CHANNELS, TAPS, padding=gap * (TAPS // 2), dilation=gap) for gap in GAPS
-            )
-            self.points = nn.ModuleList(nn.Conv1d(CHANNELS, CHANNELS, 1) for _ in GAPS)
-            self.whole = nn.ModuleDict({str(index): nn.Linear(2 * CHANNELS, CHANNELS) for index in WHOLE})
-            self.out = nn.Conv1d(CHANNELS, 1, 1)
+            super().__init__(count, CHANNELS, GAPS, WHOLE)
             # It starts as kriging.
             nn.init.zeros_(self.out.weight)
             self.base = nn.Parameter(torch.tensor(1.0))
 
         def forward(self, x: Any, base: Any, mask: Any) -> Any:
-            m = mask[:, None]
-            z = functional.gelu(self.mid(functional.gelu(self.first(x)))) * m
-            for index, (conv, point) in enumerate(zip(self.convs, self.points, strict=True)):
-                if str(index) in self.whole:
-                    pooled = torch.cat([z.masked_fill(~m, -1e4).amax(2), z.sum(2) / m.sum(2)], 1)
-                    z = z + self.whole[str(index)](pooled)[:, :, None] * m
-                z = (z + point(functional.gelu(conv(z)))) * m
-            return (self.out(z)[:, 0] + self.base * base).masked_fill(~mask, -60.0)
+            return (self.out(self.hidden(x, mask))[:, 0] + self.base * base).masked_fill(~mask, -60.0)
 
     return Network()
 

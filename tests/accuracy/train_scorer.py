@@ -182,38 +182,53 @@ def read_shard(path: Path) -> tuple[list[Any], Any]:
 # ---------------------------------------------------------------- train
 
 
-def build_network() -> Any:
-    """Return the torch twin of `hueph.estimating.network.Scorer`."""
+def trunk_class() -> Any:
+    """Return the torch twin of `hueph.estimating.network.hidden_state`, with a last layer, for networks to derive from."""
     import torch
     from torch import nn
     from torch.nn import functional
 
-    class Network(nn.Module):
-        def __init__(self) -> None:
+    class Trunk(nn.Module):
+        def __init__(self, inputs: int, channels: int, gaps: tuple[int, ...], whole: tuple[int, ...]) -> None:
             super().__init__()
-            self.first = nn.Conv1d(FEATURE_COUNT, CHANNELS, 1)
-            self.mid = nn.Conv1d(CHANNELS, CHANNELS, 1)
+            self.first = nn.Conv1d(inputs, channels, 1)
+            self.mid = nn.Conv1d(channels, channels, 1)
             self.convs = nn.ModuleList(
-                nn.Conv1d(CHANNELS, CHANNELS, TAPS, padding=gap * (TAPS // 2), dilation=gap) for gap in GAPS
+                nn.Conv1d(channels, channels, TAPS, padding=gap * (TAPS // 2), dilation=gap) for gap in gaps
             )
-            self.points = nn.ModuleList(nn.Conv1d(CHANNELS, CHANNELS, 1) for _ in GAPS)
-            self.whole = nn.ModuleDict({str(index): nn.Linear(2 * CHANNELS, CHANNELS) for index in WHOLE})
-            self.out = nn.Conv1d(CHANNELS, 1, 1)
-            self.valid = nn.Linear(2 * CHANNELS, 1)
+            self.points = nn.ModuleList(nn.Conv1d(channels, channels, 1) for _ in gaps)
+            self.whole = nn.ModuleDict({str(index): nn.Linear(2 * channels, channels) for index in whole})
+            self.out = nn.Conv1d(channels, 1, 1)
 
-        def forward(self, x: Any, mask: Any) -> tuple[Any, Any]:
+        def hidden(self, x: Any, mask: Any) -> Any:
             m = mask[:, None]
             z = functional.gelu(self.mid(functional.gelu(self.first(x)))) * m
             for index, (conv, point) in enumerate(zip(self.convs, self.points, strict=True)):
                 if str(index) in self.whole:
-                    z = z + self.whole[str(index)](pooled(z, mask))[:, :, None] * m
+                    z = z + self.whole[str(index)](self.pooled(z, mask))[:, :, None] * m
                 z = (z + point(functional.gelu(conv(z)))) * m
-            logits = self.out(z)[:, 0].masked_fill(~mask, -30.0)
-            return logits, self.valid(pooled(z, mask))[:, 0]
+            return z
 
-    def pooled(z: Any, mask: Any) -> Any:
-        m = mask[:, None]
-        return torch.cat([z.masked_fill(~m, -1e4).amax(2), z.sum(2) / m.sum(2)], 1)
+        @staticmethod
+        def pooled(z: Any, mask: Any) -> Any:
+            m = mask[:, None]
+            return torch.cat([z.masked_fill(~m, -1e4).amax(2), z.sum(2) / m.sum(2)], 1)
+
+    return Trunk
+
+
+def build_network() -> Any:
+    """Return the torch twin of `hueph.estimating.network.Scorer`."""
+    from torch import nn
+
+    class Network(trunk_class()):  # type: ignore[misc]
+        def __init__(self) -> None:
+            super().__init__(FEATURE_COUNT, CHANNELS, GAPS, WHOLE)
+            self.valid = nn.Linear(2 * CHANNELS, 1)
+
+        def forward(self, x: Any, mask: Any) -> tuple[Any, Any]:
+            z = self.hidden(x, mask)
+            return self.out(z)[:, 0].masked_fill(~mask, -30.0), self.valid(self.pooled(z, mask))[:, 0]
 
     return Network()
 

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from train_scorer import TAPS, layers_of, log_density_at, read_shard
+from train_scorer import layers_of, log_density_at, read_shard, trunk_class
 
 import hueph.estimating
 from hueph._types import FloatArray, IntArray
@@ -102,28 +102,19 @@ def build_network() -> Any:
     from torch import nn
     from torch.nn import functional
 
-    class Network(nn.Module):
+    class Network(trunk_class()):  # type: ignore[misc]
         def __init__(self) -> None:
-            super().__init__()
             heard = (len(NEAR) + 1) * (PLAIN + TOLD + 1)
+            super().__init__(FEATURE_COUNT + 2 + heard, CHANNELS, GAPS, WHOLE)
             self.plain = nn.Conv1d(FEATURE_COUNT + 1, PLAIN, 1)
             self.told0 = nn.Conv1d(FEATURE_COUNT + 1, HIDDEN, 1)
             self.told1 = nn.Conv1d(HIDDEN, TOLD, 1)
-            self.first = nn.Conv1d(FEATURE_COUNT + 2 + heard, CHANNELS, 1)
-            self.mid = nn.Conv1d(CHANNELS, CHANNELS, 1)
-            self.convs = nn.ModuleList(
-                nn.Conv1d(CHANNELS, CHANNELS, TAPS, padding=gap * (TAPS // 2), dilation=gap) for gap in GAPS
-            )
-            self.points = nn.ModuleList(nn.Conv1d(CHANNELS, CHANNELS, 1) for _ in GAPS)
-            self.whole = nn.ModuleDict({str(index): nn.Linear(2 * CHANNELS, CHANNELS) for index in WHOLE})
-            self.out = nn.Conv1d(CHANNELS, 1, 1)
             # It starts as the scorers.
             nn.init.zeros_(self.out.weight)
             nn.init.zeros_(self.out.bias)
             self.base = nn.Parameter(torch.tensor(1.0))
 
         def forward(self, x: Any, log: Any, valid: Any, mask: Any, others: Any) -> Any:
-            m = mask[:, None]
             count, _, length = x.shape
             seen = torch.cat([x, (log / LOG_UNIT)[:, None]], 1)
             told = [
@@ -144,13 +135,7 @@ def build_network() -> Any:
                 amount = of_others[:, -1:]
                 heard += [of_others[:, :-1] / (amount + LITTLE), torch.log(amount + NOTHING) / 2.0]
             odds = (valid[:, None, None].clamp(-MOST_ODDS, MOST_ODDS) / ODDS_UNIT).expand(-1, 1, length)
-            z = functional.gelu(self.first(torch.cat([seen, odds, *heard], 1)))
-            z = functional.gelu(self.mid(z)) * m
-            for index, (conv, point) in enumerate(zip(self.convs, self.points, strict=True)):
-                if str(index) in self.whole:
-                    pooled = torch.cat([z.masked_fill(~m, -1e4).amax(2), z.sum(2) / m.sum(2)], 1)
-                    z = z + self.whole[str(index)](pooled)[:, :, None] * m
-                z = (z + point(functional.gelu(conv(z)))) * m
+            z = self.hidden(torch.cat([seen, odds, *heard], 1), mask)
             return (self.out(z)[:, 0] + self.base * log).masked_fill(~mask, -60.0)
 
     return Network()
