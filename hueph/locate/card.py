@@ -84,7 +84,8 @@ def locate_card(photo: Photo, chart: Chart) -> FloatArray:
     if len(seen) < _FEWEST:
         raise StripNotFound(
             f"{what}: {len(seen)} of {len(printed)} corner markers of {chart.name} seen, at least {_FEWEST} are needed; "
-            f"retake with the corners of the card free and in focus, or check that {chart.name} is the card shown",
+            "retake with the corners of the card free and in focus, or, if another card or strip is shown, name its chart "
+            "(hueph calibrate makes one)",
             reason="too-few-patches" if seen else "not-seen",
         )
     homography = _pose(seen, printed)
