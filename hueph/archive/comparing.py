@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from hueph._types import PathLike
@@ -27,6 +28,7 @@ def record_comparison(
     payload: dict[str, Any],
     *,
     labels: Labels | None = None,
+    names: Mapping[str, Sequence[str]] | None = None,
     recipes: Sequence[PathLike] = (),
     figure: bytes = b"",
     asked: Sequence[ExpectRequest] = (),
@@ -45,6 +47,8 @@ def record_comparison(
     payload : dict
         What the comparison found, JSON-ready: "pairs" and more.
     labels : Labels, optional
+    names : mapping of str to sequence of str, optional
+        Names of the tubes of photographs, left to right, by hash; a reading keeps them where `labels` names no sample.
     recipes : sequence of path
         Experiment and recipe files.
     figure : bytes
@@ -75,7 +79,8 @@ def record_comparison(
             contents.append(keep_original(archive, one.file, one.sha256))
         else:
             photo = load_photo(one.file)
-            readings.append(add_reading(archive, photo, one, chart, labels=labels, asked=asked))
+            about = _named(labels or Labels(), (names or {}).get(one.sha256, ()))
+            readings.append(add_reading(archive, photo, one, chart, labels=about, asked=asked))
     contents += [keep_recipe(archive, recipe) for recipe in recipes]
     if options is not None:
         payload = payload | {"options": options}
@@ -87,6 +92,11 @@ def record_comparison(
         figure=figure,
         contents=contents,
     )
+
+
+def _named(labels: Labels, names: Sequence[str]) -> Labels:
+    """Return labels that name the tubes of a photograph, unless they name a sample already."""
+    return labels if labels.sample or not names else replace(labels, sample=", ".join(names))
 
 
 def _without_folders(value: Any, files: Sequence[str]) -> Any:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import TYPE_CHECKING, Any
 
@@ -250,13 +251,16 @@ def _record(
 
     if isinstance(result, Comparison):
         photos, recipes = list(result.photos), []
-        names = [] if chart is None else [chart]
+        charts = [] if chart is None else [chart]
+        given = options["labels"] or ((),)
+        names = dict(zip((one.sha256 for one in photos), itertools.cycle(given)))
     else:
         plan = result.experiment
         photos = list(result.photos.values())
         recipes = [named[0], *([] if plan.recipe is None else [str(plan.recipe)])]
-        names = [entry.chart for entry in plan.photos.values()]
-    known = [load_chart(find_chart(name)) for name in dict.fromkeys(names)]
+        charts = [entry.chart for entry in plan.photos.values()]
+        names = {one.sha256: plan.photos[key].labels for key, one in result.photos.items()}
+    known = [load_chart(find_chart(name)) for name in dict.fromkeys(charts)]
     picture = _figure(result, figure)
     with open_archive(target, create=True) as archive:
         record = record_comparison(
@@ -265,6 +269,7 @@ def _record(
             {one.sha256: one for one in known},
             result.to_dict(),
             labels=archive_labels(**about),
+            names=names,
             recipes=recipes,
             figure=picture,
             options=options,

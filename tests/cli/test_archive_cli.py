@@ -393,6 +393,32 @@ def test_compare_records_photographs_and_comparison(tmp_path: Path, capsys: Capt
     assert "exhausted" in (tmp_path / "r.html").read_text()
 
 
+def test_compared_photographs_keep_the_names_of_their_tubes(tmp_path: Path, capsys: Captured) -> None:
+    folder = ROOT / "samples" / "experiment"
+    photos = [str(folder / name) for name in ("start.jpg", "acid-5.jpg")]
+    by_labels = [
+        "compare",
+        *photos,
+        "--chart",
+        str(folder / "chart.toml"),
+        "--labels",
+        "citrate,phosphate,thin,water",
+    ]
+    by_file = ["compare", str(folder / "experiment.toml")]
+    wanted = (
+        (by_labels, [], ["citrate, phosphate, thin, water"] * 2),
+        (by_labels, ["--sample", "feed line"], ["feed line"] * 2),
+        (by_file, [], ["citrate, phosphate, thin, water"] * 4),
+    )
+    for number, (words, more, names) in enumerate(wanted):
+        where = tmp_path / str(number)
+        assert main([*words, *more, "--archive", str(where)]) == 0
+        with open_archive(where) as archive:
+            readings = [record for record in archive.records() if record.kind == "reading"]
+            assert [record.labels.sample for record in readings] == names
+    capsys.readouterr()
+
+
 def test_compare_by_colour_alone_keeps_the_photograph(tmp_path: Path, capsys: Captured) -> None:
     photo = ROOT / "tests" / "data" / "real" / "beakers_methyl_orange_cmyk.jpg"
     assert main(["compare", str(photo), "--pair", "1:3", "--archive", str(tmp_path / "a")]) == 0
