@@ -68,7 +68,6 @@ sys.exit(main())
     ("module", "said"),
     [
         ("hueph.cli", ""),
-        ("importlib.util", ""),
         ("click", ""),
         ("hueph.errors", ""),
         ("hueph.cli.read", "error: interrupted; what had been written stays\n"),
