@@ -42,7 +42,9 @@ _NEAR_END = 0.5
 # What glare, shade or blur can do to a reading is seldom more than this, pH (common practice, no source).
 _BEYOND_PHOTOGRAPHY = 1.0
 # Flags that say nothing about how well a tube could be read.
-_HARMLESS = frozenset({"beyond-chart", "tube-by-hand", "strip-by-hand", "profile-missing", "ambiguous"})
+_HARMLESS = frozenset(
+    {"beyond-chart", "tube-by-hand", "strip-by-hand", "profile-missing", "ambiguous", "chart-alike"}
+)
 _PHOTO_FLAGS = frozenset({"strip-misfit", "strip-patch-hidden", "strip-small"})
 # Cautions of a step that a slip says better, with its pH.
 _SAID_BY_SLIPS = "hardly buffered"

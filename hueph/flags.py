@@ -83,6 +83,10 @@ FLAGS: dict[str, tuple[str, str]] = {
         "the colour lies at or beyond the end of the chart",
         "use an indicator or chart that goes further",
     ),
+    "chart-alike": (
+        "the chart has nearly one colour over the whole range, so it cannot narrow it",
+        "use an indicator that turns near this pH",
+    ),
     # comparing
     "pairing-doubtful": (
         "two tubes look as if they had changed places between the photographs",

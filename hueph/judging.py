@@ -16,12 +16,14 @@ from hueph.colour.difference import delta_e_cie2000
 from hueph.estimating.curve import shape_preserving_curve
 from hueph.estimating.features import TubeEvidence, absorbance
 from hueph.estimating.posterior import Posterior
+from hueph.interval import Interval
 from hueph.locate.types import TubeLocation
 from hueph.measuring import TubeMeasurement
 from hueph.white_balance import PictureColours, linear_srgb_to_lab
 
 __all__ = [
     "backing_is_coloured",
+    "chart_is_alike",
     "distance_from_chart",
     "distances_from_chart",
     "glass_shines",
@@ -61,6 +63,10 @@ FAINT_CHROMA, FAINT_RATIO = 4.0, 0.6
 VALID_LOG_ODDS = -2.5
 # CIEDE2000 from anything the chart's curve at any dye load can explain.
 OFF_CHART_DELTA_E = 30.0
+# A range wider than this, pH units, over which no two colours of the chart are further apart than that, CIEDE2000, is
+# wide because of the chart. Of 382 stated tubes (development, path-traced and drawn photographs) 44 were such, with an error
+# (RMSE) of 0.69 against 0.23 of the others.
+ALIKE_PH, ALIKE_DELTA_E = 1.0, 10.0
 
 
 def quality_flags(
@@ -139,6 +145,26 @@ def refusal_flags(
     if delta_e > OFF_CHART_DELTA_E:
         return {"off-chart-colour"}
     return set()
+
+
+def chart_is_alike(chart: Chart, interval: Interval) -> bool:
+    """Say whether a range is wide because the chart hardly changes colour over it.
+
+    Parameters
+    ----------
+    chart : Chart
+    interval : Interval
+        Of one tube's pH; one that is open on a side is not judged.
+
+    Returns
+    -------
+    bool
+    """
+    if interval.low is None or interval.high is None or interval.width <= ALIKE_PH:
+        return False
+    low, high = (float(np.clip(end, chart.ph[0], chart.ph[-1])) for end in (interval.low, interval.high))
+    colours = shape_preserving_curve(chart.ph, chart.lab, np.linspace(low, high, 25))
+    return bool(delta_e_cie2000(colours[:, None], colours[None]).max() < ALIKE_DELTA_E)
 
 
 def distance_from_chart(colours: PictureColours, evidence: TubeEvidence) -> float:

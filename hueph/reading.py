@@ -16,7 +16,7 @@ from hueph.errors import InputError
 from hueph.estimating.features import TubeEvidence, all_finite, neighbour_tint
 from hueph.estimating.posterior import PooledEvidence, Posterior, pool_tubes, spread, state
 from hueph.estimating.widening import find_situation, load_widening
-from hueph.judging import distances_from_chart, quality_flags, refusal_flags
+from hueph.judging import chart_is_alike, distances_from_chart, quality_flags, refusal_flags
 from hueph.locate.types import StripLocation, TubeLocation
 from hueph.locate.whole import locate_all
 from hueph.measuring import BLACK_FLOOR, TubeMeasurement, measure_strip, measure_tubes
@@ -231,6 +231,8 @@ def _read_tube(
         flags.add("beyond-chart")
     if statement.ambiguous:
         flags.add("ambiguous")
+    elif chart_is_alike(colours.chart, statement.interval):
+        flags.add("chart-alike")
     return Reading(
         tube=number,
         liquid=_points(photo, location.liquid),

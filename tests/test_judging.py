@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,15 @@ from hueph.chart import load_chart
 from hueph.colour.correction import ColourCorrection
 from hueph.estimating.features import TubeEvidence
 from hueph.estimating.posterior import Posterior
-from hueph.judging import OFF_CHART_DELTA_E, VALID_LOG_ODDS, glass_shines, refusal_flags
+from hueph.interval import Interval
+from hueph.judging import (
+    ALIKE_PH,
+    OFF_CHART_DELTA_E,
+    VALID_LOG_ODDS,
+    chart_is_alike,
+    glass_shines,
+    refusal_flags,
+)
 from hueph.white_balance import linear_srgb_to_lab
 
 CHART = load_chart(Path(__file__).parents[1] / "reference_charts/sample-phenol-red-row/chart.toml")
@@ -74,3 +83,24 @@ def test_glass_brighter_than_the_backing_mirrors_other_light(mirrored: float, sh
     # what is seen beyond that comes from the front.
     through = (1.0 - ((1.52 - 1.0) / (1.52 + 1.0)) ** 2) ** 4
     assert glass_shines(np.full(3, through + mirrored)) is shines
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "alike"),
+    [
+        (3.2, 5.8, True),  # yellow all along
+        (2.5, 5.8, True),  # beyond the end nothing is printed
+        (3.2, 3.2 + ALIKE_PH, False),  # narrow enough
+        (3.2, 7.5, False),  # reaches into what is blue
+        (None, 5.8, False),
+        (3.2, None, False),
+    ],
+)
+def test_a_wide_range_over_one_colour_is_the_charts_doing(
+    low: float | None, high: float | None, alike: bool
+) -> None:
+    yellow, blue = (85.0, 0.0, 60.0), (45.0, 0.0, -40.0)
+    colours = {3.0: yellow, 4.0: yellow, 5.0: yellow, 6.0: yellow, 7.0: blue, 8.0: blue}
+    patches = tuple(replace(CHART.patches[0], ph=ph, lab=lab) for ph, lab in colours.items())
+    chart = replace(CHART, patches=patches)
+    assert chart_is_alike(chart, Interval(low, high, 0.95)) is alike

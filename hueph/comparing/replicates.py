@@ -101,7 +101,11 @@ def combine(observations: Sequence[Observation], *, coverage: float = 0.95) -> C
     grid, density, card, conflict = _multiply([group.observation for group in groups])
     posterior = Posterior(grid, density, 0.0, *card)
     statement = state(posterior, coverage=share)
-    flags = {flag for one in usable for flag in one.reading.flags} - {"beyond-chart", "ambiguous"}
+    flags = {flag for one in usable for flag in one.reading.flags} - {
+        "beyond-chart",
+        "ambiguous",
+        "chart-alike",
+    }
     if statement.bound is not None:
         flags.add("beyond-chart")
     if statement.ambiguous:
