@@ -105,13 +105,8 @@ def read_photo(
     standards = calibration_of(chart)
     labs = colours.corrected_lab(np.stack([known.tube for known in evidence]))
     measurable = [known for known in evidence if all_finite(known)]
-    experts = iter(
-        zip(
-            pool_tubes(measurable, together=True),
-            distances_from_chart(colours, measurable),
-            strict=True,
-        )
-    )
+    pooled = pool_tubes(measurable, together=True)
+    experts = iter(zip(pooled, distances_from_chart(colours, measurable), strict=True))
     readings = tuple(
         _read_tube(
             number,

@@ -19,7 +19,7 @@ from hueph._types import Float32Array, FloatArray
 from hueph.errors import InputError
 from hueph.estimating.features import FEATURE_COUNT
 
-__all__ = ["Scorer", "hidden_state", "layer", "load_scorers"]
+__all__ = ["Scorer", "hidden_state", "layer", "load_scorers", "read_networks"]
 
 _WEIGHTS_FILE = "scorers.npz"
 # erf(x / sqrt 2) is tanh(x p(x^2)) with this p, lowest power first; fitted up to x of 6, largest error 3e-6,
@@ -151,19 +151,23 @@ def load_scorers() -> tuple[Scorer, ...]:
     InputError
         The weights file does not fit this version's features.
     """
-    raw = importlib.resources.files("hueph.estimating").joinpath("data", _WEIGHTS_FILE).read_bytes()
-    scorers = []
+    networks, gaps = read_networks(_WEIGHTS_FILE)
+    return tuple(Scorer(_with_plain_input(weights), gaps) for weights in networks)
+
+
+def read_networks(file: str) -> tuple[list[dict[str, Float32Array]], tuple[int, ...]]:
+    """Return the weights of each network of a shipped file by layer, and the dilations of their convolutions."""
+    raw = importlib.resources.files("hueph.estimating").joinpath("data", file).read_bytes()
     with np.load(io.BytesIO(raw), allow_pickle=False) as archive:
-        gaps = tuple(int(gap) for gap in archive["gaps"])
-        for number in range(int(archive["count"])):
-            prefix = f"{number}/"
-            weights = {
-                key.removeprefix(prefix): np.asarray(archive[key], dtype=np.float32)
+        networks = [
+            {
+                key.removeprefix(f"{number}/"): np.asarray(archive[key], dtype=np.float32)
                 for key in archive.files
-                if key.startswith(prefix)
+                if key.startswith(f"{number}/")
             }
-            scorers.append(Scorer(_with_plain_input(weights), gaps))
-    return tuple(scorers)
+            for number in range(int(archive["count"]))
+        ]
+        return networks, tuple(int(gap) for gap in archive["gaps"])
 
 
 def _with_plain_input(weights: dict[str, Float32Array]) -> dict[str, Float32Array]:

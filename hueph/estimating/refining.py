@@ -8,15 +8,13 @@ workshops, never on the pictures it is judged on; `tests/accuracy/train_refiner.
 from __future__ import annotations
 
 import functools
-import importlib.resources
-import io
 from dataclasses import dataclass
 
 import numpy as np
 
 from hueph._types import Float32Array, FloatArray
 from hueph.errors import InputError
-from hueph.estimating.network import hidden_state, layer
+from hueph.estimating.network import hidden_state, layer, read_networks
 
 __all__ = ["FARTHEST", "Refiner", "load_refiners"]
 
@@ -76,17 +74,5 @@ class Refiner:
 @functools.cache
 def load_refiners() -> tuple[Refiner, ...]:
     """Load the shipped networks, once."""
-    raw = importlib.resources.files("hueph.estimating").joinpath("data", _WEIGHTS_FILE).read_bytes()
-    with np.load(io.BytesIO(raw), allow_pickle=False) as archive:
-        gaps = tuple(int(gap) for gap in archive["gaps"])
-        return tuple(
-            Refiner(
-                {
-                    key.removeprefix(f"{number}/"): np.asarray(archive[key], dtype=np.float32)
-                    for key in archive.files
-                    if key.startswith(f"{number}/")
-                },
-                gaps,
-            )
-            for number in range(int(archive["count"]))
-        )
+    networks, gaps = read_networks(_WEIGHTS_FILE)
+    return tuple(Refiner(weights, gaps) for weights in networks)

@@ -44,9 +44,7 @@ def conditioned(seen: Posterior, mean: float, variance: float) -> Posterior:
     areas = np.concatenate([[0.0], np.cumsum(0.5 * (seen.density[1:] + seen.density[:-1]) * step)])
     scores = ndtri(np.clip(areas / areas[-1], _SCORE_TAIL, 1.0 - _SCORE_TAIL))
     log_ratio = -0.5 * (scores - mean) ** 2 / variance + 0.5 * scores**2
-    density = seen.density * np.exp(log_ratio - log_ratio.max())
-    total = float(np.sum(0.5 * (density[1:] + density[:-1]) * step))
-    return Posterior(seen.grid, density / total, seen.valid, seen.chart_low, seen.chart_high)
+    return _with_density(seen, seen.density * np.exp(log_ratio - log_ratio.max()))
 
 
 def label_score(ph: float, ph_std: float, seen: Posterior) -> tuple[float, float]:
@@ -64,19 +62,19 @@ def label_score(ph: float, ph_std: float, seen: Posterior) -> tuple[float, float
 def log_pool(one: Posterior, other: Posterior, share: float) -> Posterior:
     """Logarithmic pool of two posteriors on one grid; `share` is the weight of the first."""
     logs = share * np.log(one.density + LEAST_DENSITY) + (1.0 - share) * np.log(other.density + LEAST_DENSITY)
-    return _with_logs(one, logs)
+    return _with_density(one, np.exp(logs - logs.max()))
 
 
 def weighted(seen: Posterior, grid: FloatArray, logs: FloatArray | float) -> Posterior:
     """Return a posterior times the exponential of something known on a coarser grid (m,)."""
     if np.ndim(logs) == 0:
         return seen
-    return _with_logs(seen, np.log(seen.density + LEAST_DENSITY) + np.interp(seen.grid, grid, logs))
+    known = np.log(seen.density + LEAST_DENSITY) + np.interp(seen.grid, grid, logs)
+    return _with_density(seen, np.exp(known - known.max()))
 
 
-def _with_logs(like: Posterior, logs: FloatArray) -> Posterior:
-    """Return a posterior with this log density, not normalised."""
-    density = np.exp(logs - logs.max())
+def _with_density(like: Posterior, density: FloatArray) -> Posterior:
+    """Return a posterior with a density that need not be normalised."""
     step = np.diff(like.grid)
     area = float(np.sum(0.5 * (density[1:] + density[:-1]) * step))
     return replace(like, density=density / area)

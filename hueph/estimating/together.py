@@ -11,8 +11,6 @@ photographs, never on the pictures it is judged on; `tests/accuracy/train_togeth
 from __future__ import annotations
 
 import functools
-import importlib.resources
-import io
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +18,7 @@ import numpy as np
 from hueph._types import Float32Array, FloatArray
 from hueph.errors import InputError
 from hueph.estimating.features import FEATURE_COUNT
-from hueph.estimating.network import gelu, hidden_state, layer
+from hueph.estimating.network import gelu, hidden_state, layer, read_networks
 from hueph.estimating.refining import FARTHEST
 
 __all__ = [
@@ -133,7 +131,5 @@ def _kernels(length: int) -> tuple[Float32Array, ...]:
 @functools.cache
 def load_listener() -> Listener:
     """Load the shipped network, once."""
-    raw = importlib.resources.files("hueph.estimating").joinpath("data", _WEIGHTS_FILE).read_bytes()
-    with np.load(io.BytesIO(raw), allow_pickle=False) as archive:
-        weights = {name: np.asarray(archive[name], np.float32) for name in archive.files if name != "gaps"}
-        return Listener(weights, tuple(int(gap) for gap in archive["gaps"]))
+    (weights,), gaps = read_networks(_WEIGHTS_FILE)
+    return Listener(weights, gaps)

@@ -28,7 +28,7 @@ def _weights(name: str) -> dict[str, FloatArray]:
     """Read weights; tests/accuracy/fit_tubes.py and fit_things.py make them."""
     with resources.files("hueph.locate").joinpath(name).open("rb") as stream:
         stored = np.load(stream)
-        return {name: stored[name].astype(np.float64) for name in stored.files}
+        return {array: stored[array].astype(np.float64) for array in stored.files}
 
 
 def score_columns(features: FloatArray) -> FloatArray:

@@ -19,13 +19,13 @@ from pathlib import Path
 import numpy as np
 import tables
 from draw_evidence import DrawnTube, load_tubes
+from scoring import surprise
 
 from hueph._types import FloatArray
 from hueph.estimating.posterior import PooledEvidence, pool, pool_tubes, spread, state
 
 ROOT = Path(__file__).resolve().parents[2]
 Pool = Callable[[FloatArray, FloatArray], FloatArray]
-LEAST_DENSITY = 1e-4
 
 
 def cauchy(weight: float, scale: float) -> Pool:
@@ -70,14 +70,13 @@ def cell(
     tubes: Sequence[DrawnTube], heard: Sequence[tuple[PooledEvidence, FloatArray, FloatArray]], way: Pool
 ) -> str:
     """Mean surprise and coverage of one way."""
-    surprise, held = [], []
+    surprises, held = [], []
     for tube, (pooled, scorer, distance) in zip(tubes, heard, strict=True):
         log_density = way(scorer, distance)
         posterior = spread(replace(pooled, log_density=log_density - log_density.max()))
-        density = float(np.interp(tube.true_ph, posterior.grid, posterior.density))
-        surprise.append(-np.log(max(density, LEAST_DENSITY)))
+        surprises.append(surprise(posterior, tube.true_ph))
         held.append(state(posterior).interval.contains(tube.true_ph))
-    return f"{np.mean(surprise):.3f} ({100 * np.mean(held):.0f} %)"
+    return f"{np.mean(surprises):.3f} ({100 * np.mean(held):.0f} %)"
 
 
 def main() -> None:

@@ -20,12 +20,12 @@ import numpy as np
 import tables
 from draw_evidence import DrawnTube, load_tubes
 from limit import rms
+from scoring import surprise
 
 from hueph.estimating.posterior import PooledEvidence, Posterior, pool_tubes, spread, state
 from hueph.estimating.widening import find_situation, load_widening
 
 ROOT = Path(__file__).resolve().parents[2]
-LEAST_DENSITY = 1e-4
 HEAD = (
     "pictures", "tubes", "surprise: alone", "together", "RMSE: alone", "together", "median abs. error: alone", "together",
     "in 95 % range: alone", "together", "median width: alone", "together",
@@ -40,18 +40,18 @@ def widened(tube: DrawnTube, pooled: PooledEvidence) -> Posterior:
 
 def figures(tubes: Sequence[DrawnTube], posteriors: Sequence[Posterior]) -> list[float]:
     """Return mean surprise, RMSE, median error, share in range and median width of stated ranges."""
-    surprise, errors, held, widths = [], [], [], []
+    surprises, errors, held, widths = [], [], [], []
     for tube, posterior in zip(tubes, posteriors, strict=True):
         ph, low, high = tube.true_ph, posterior.chart_low, posterior.chart_high
-        surprise.append(-np.log(max(np.interp(ph, posterior.grid, posterior.density), LEAST_DENSITY)))
+        surprises.append(surprise(posterior, ph))
         statement = state(posterior)
         held.append(statement.interval.contains(ph))
         if low <= ph <= high:
             errors.append(float(np.clip(posterior.quantile(0.5), low, high)) - ph)
-        if statement.interval.low is not None and statement.interval.high is not None:
-            widths.append(statement.interval.high - statement.interval.low)
+        if np.isfinite(statement.interval.width):
+            widths.append(statement.interval.width)
     return [
-        float(np.mean(surprise)),
+        float(np.mean(surprises)),
         rms(errors),
         float(np.median(np.abs(errors))),
         float(np.mean(held)),

@@ -21,7 +21,7 @@ from typing import Any
 
 import numpy as np
 from desk_things import KINDS, with_things
-from fit_tubes import NETWORKS, mirrored, train, training_variants
+from fit_tubes import lies_on, mirrored, trained, training_variants
 from locate_tubes import Shot, cut, overlap, recoloured, shots, strip_of
 from scoring import match
 from tube_clutter import cluttered
@@ -89,8 +89,7 @@ def likely(shot: Shot, kind: str) -> Likely | None:
     label = np.zeros(len(quads), dtype=int)
     liquids = [np.asarray(liquid, float) for liquid in (*shot.tubes, *shot.partial)]
     for place, quad in enumerate(quads):
-        least = [BESIDE_TUBE * min(quad_area(quad), quad_area(liquid)) for liquid in liquids]
-        near = any(quad_overlap(quad, liquid) > area for liquid, area in zip(liquids, least, strict=True))
+        near = any(lies_on(quad, liquid, BESIDE_TUBE) for liquid in liquids)
         on_card = patches is not None and quad_overlap(quad, patches) >= 2 * BESIDE_TUBE * quad_area(quad)
         label[place] = -1 if near or on_card else 0
         if any(overlap(quad, liquid) > 0.5 for liquid in liquids):
@@ -127,14 +126,7 @@ def fit(pictures: list[Likely]) -> dict[str, Any]:
     mean, scale = values.mean(axis=0), values.std(axis=0) + 1e-6
     both = np.concatenate([values, mirrored(values)])
     level = np.clip((both - mean) / scale, -5, 5).astype(np.float32)
-    nets = [
-        train(level, np.tile(labels, 2), np.tile(weights, 2), np.random.default_rng(k))
-        for k in range(NETWORKS)
-    ]
-    names = ("first", "first_bias", "second", "second_bias")
-    stacked = {name: np.stack([net[i] for net in nets]) for i, name in enumerate(names)}
-    stacked["second_bias"] = stacked["second_bias"][:, 0]
-    return {"mean": mean, "scale": scale, **stacked}
+    return {"mean": mean, "scale": scale, **trained(level, np.tile(labels, 2), np.tile(weights, 2))}
 
 
 def count(totals: dict[str, Counter[str]], picture: Likely, weights: dict[str, Any]) -> None:

@@ -173,12 +173,15 @@ def weigh_beside(quads: Any, label: Any, weight: Any, shot: Shot) -> None:
     on_tube = np.zeros(len(quads), dtype=bool)
     for tube in shot.tubes + shot.partial:
         truth = np.asarray(tube, float)
-        for place, quad in enumerate(quads):
-            least = ON_TUBE * min(quad_area(quad), quad_area(truth))
-            on_tube[place] |= quad_overlap(quad, truth) > least
+        on_tube |= [lies_on(quad, truth, ON_TUBE) for quad in quads]
     wrong = label == 0
     weight[wrong & on_tube] = WRONG_ON_TUBES / max(int((wrong & on_tube).sum()), 1)
     weight[wrong & ~on_tube] = WRONG_BESIDE
+
+
+def lies_on(quad: Any, truth: Any, share: float) -> bool:
+    """Tell whether a column and a tube have more than a share of the smaller of both in common."""
+    return bool(quad_overlap(quad, truth) > share * min(quad_area(quad), quad_area(truth)))
 
 
 def folder_of(picture: Picture) -> str:
@@ -209,11 +212,16 @@ def fit(pictures: list[Picture]) -> dict[str, Any]:
     weight = np.tile(np.concatenate([picture.weight * share[folder_of(picture)] for picture in pictures]), 2)
     mean, scale = features.mean(axis=0), features.std(axis=0) + 1e-6
     level = np.clip((features - mean) / scale, -5, 5).astype(np.float32)
+    return {"mean": mean, "scale": scale, **trained(level, label, weight)}
+
+
+def trained(level: Any, label: Any, weight: Any) -> dict[str, Any]:
+    """Fit the networks, each started elsewhere, and return their layers one beside the other."""
     nets = [train(level, label, weight, np.random.default_rng(seed)) for seed in range(NETWORKS)]
     names = ("first", "first_bias", "second", "second_bias")
     stacked = {name: np.stack([net[i] for net in nets]) for i, name in enumerate(names)}
     stacked["second_bias"] = stacked["second_bias"][:, 0]
-    return {"mean": mean, "scale": scale, **stacked}
+    return stacked
 
 
 def beside(kept: dict[str, Any], fitted: dict[str, Any]) -> dict[str, Any]:

@@ -26,9 +26,18 @@ import numpy as np
 from scipy import stats
 
 from hueph._types import FloatArray
+from hueph.estimating.posterior import Posterior
 from hueph.results import PhotoReadings, Reading
 
 LEAST_OVERLAP = 0.5
+# Densities below this surprise no more.
+LEAST_DENSITY = 1e-4
+
+
+def surprise(posterior: Posterior, ph: float) -> float:
+    """Return the negative log density of a posterior at the true pH, nats."""
+    density = float(np.interp(ph, posterior.grid, posterior.density))
+    return -math.log(max(density, LEAST_DENSITY))
 
 
 @dataclass(frozen=True)

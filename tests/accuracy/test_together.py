@@ -7,12 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scoring import surprise
 from train_scorer import scene_evidence
 
 from hueph._types import FloatArray
 from hueph.errors import InputError
 from hueph.estimating.features import FEATURE_COUNT, TubeEvidence
-from hueph.estimating.posterior import PooledEvidence, pool_tubes, spread
+from hueph.estimating.posterior import pool_tubes, spread
 from hueph.estimating.together import load_listener
 from hueph.synthetic import draw_world, simulate_measurements
 
@@ -80,11 +81,6 @@ def test_wrong_features_are_refused_in_a_sentence() -> None:
         load_listener().densities(np.zeros((2, 60, 7), np.float32), np.full((2, 60), 1 / 60), np.zeros(2))
 
 
-def surprise(pooled: PooledEvidence, ph: float) -> float:
-    posterior = spread(pooled)
-    return -float(np.log(max(np.interp(ph, posterior.grid, posterior.density), 1e-4)))
-
-
 def test_the_truth_surprises_less_where_tubes_are_read_together() -> None:
     """Over 120 scenes of four tubes; paired, in standard errors over scenes."""
     gains = []
@@ -95,7 +91,7 @@ def test_the_truth_surprises_less_where_tubes_are_read_together() -> None:
         gains.append(
             np.mean(
                 [
-                    surprise(a, ph) - surprise(b, ph)
+                    surprise(spread(a), ph) - surprise(spread(b), ph)
                     for a, b, (_, ph) in zip(alone, together, scene, strict=True)
                 ]
             )

@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from train_scorer import BATCH, batches, layers_of, log_density_at, trunk_class
+from train_scorer import BATCH, batches, layers_of, log_density_at, state_of, trunk_class, write_networks
 from workshop import INDICATORS, Workshop, draw_picture, draw_workshop, elsewhere, measured
 
 import hueph.calibration
@@ -258,13 +258,9 @@ def _held_out(network: Any, held: list[Row], mean: Any, scale: Any) -> float:
 
 def write(path: Path, networks: list[Any], mean: Any, scale: Any) -> None:
     """Write the weights in the layout of `hueph.estimating.refining`."""
-    arrays: dict[str, Any] = {"count": np.array(len(networks)), "gaps": np.array(GAPS)}
-    for number, network in enumerate(networks):
-        state = {key: value.detach().numpy() for key, value in network.state_dict().items()}
-        layers = {"mean": mean, "scale": scale, "base": state["base"]} | layers_of(state)
-        arrays |= {f"{number}/{key}": np.asarray(value, dtype=np.float32) for key, value in layers.items()}
-    path.parent.mkdir(parents=True, exist_ok=True)
-    np.savez_compressed(path, **arrays)
+    states = [state_of(network) for network in networks]
+    layers = [{"mean": mean, "scale": scale, "base": state["base"]} | layers_of(state) for state in states]
+    write_networks(path, layers, GAPS)
 
 
 def main() -> None:

@@ -372,11 +372,23 @@ def layers_of(state: dict[str, Any]) -> dict[str, Any]:
 
 def write(path: Path, networks: list[Any], mean: Any, scale: Any) -> None:
     """Write the weights in the layout of `hueph.estimating.network`."""
-    arrays: dict[str, Any] = {"count": np.array(len(networks)), "gaps": np.array(GAPS)}
-    for number, network in enumerate(networks):
-        state = {key: value.detach().numpy() for key, value in network.state_dict().items()}
-        layers = {"mean": mean, "scale": scale} | layers_of(state)
-        layers["valid.w"], layers["valid.b"] = state["valid.weight"][0], state["valid.bias"][0]
+    layers = []
+    for network in networks:
+        state = state_of(network)
+        valid = {"valid.w": state["valid.weight"][0], "valid.b": state["valid.bias"][0]}
+        layers.append({"mean": mean, "scale": scale} | layers_of(state) | valid)
+    write_networks(path, layers, GAPS)
+
+
+def state_of(network: Any) -> dict[str, Any]:
+    """Return the arrays of a torch network by their names there."""
+    return {key: value.detach().numpy() for key, value in network.state_dict().items()}
+
+
+def write_networks(path: Path, networks: list[dict[str, Any]], gaps: tuple[int, ...]) -> None:
+    """Write layers of networks by name, as `hueph.estimating.network.read_networks` reads them."""
+    arrays: dict[str, Any] = {"count": np.array(len(networks)), "gaps": np.array(gaps)}
+    for number, layers in enumerate(networks):
         arrays |= {f"{number}/{key}": np.asarray(value, dtype=np.float32) for key, value in layers.items()}
     path.parent.mkdir(parents=True, exist_ok=True)
     np.savez_compressed(path, **arrays)

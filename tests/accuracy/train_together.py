@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from train_scorer import layers_of, log_density_at, read_shard, trunk_class
+from train_scorer import layers_of, log_density_at, read_shard, state_of, trunk_class, write_networks
 
 import hueph.estimating
 from hueph._types import FloatArray, IntArray
@@ -239,13 +239,11 @@ def train(arguments: argparse.Namespace) -> None:
 
 def write(path: Path, network: Any, mean: FloatArray, scale: FloatArray) -> None:
     """Write the weights in the layout of `hueph.estimating.together`."""
-    state = {key: value.detach().numpy() for key, value in network.state_dict().items()}
+    state = state_of(network)
     layers = {"mean": mean, "scale": scale, "base": state["base"]} | layers_of(state)
     for name in ("plain", "told0", "told1"):
         layers |= {f"{name}.w": state[f"{name}.weight"][:, :, 0].T, f"{name}.b": state[f"{name}.bias"]}
-    path.parent.mkdir(parents=True, exist_ok=True)
-    arrays = {name: np.asarray(value, dtype=np.float32) for name, value in layers.items()}
-    np.savez_compressed(path, gaps=np.array(GAPS), **arrays)  # type: ignore[arg-type]
+    write_networks(path, [layers], GAPS)
 
 
 def main() -> None:
